@@ -1,0 +1,98 @@
+package reduce
+
+// Bridge holds what is constant about one strain channel's bridge.
+type Bridge struct {
+	Layout     Layout
+	Gauge      float64    // ohm of every gauge at the zero state
+	Completion float64    // ohm of every fixed resistor; 0 means equal to Gauge
+	Response   [4]float64 // relative resistance change over gauge factor, per unit of u, of each arm
+}
+
+// State is what changes from sample to sample.
+type State struct {
+	Thermal     float64 // relative resistance change of every gauge from temperature since the zero
+	GaugeFactor float64 // at the present temperature
+	Lead        float64 // ohm of one lead wire, now
+	Excitation  float64 // ohm of one excitation wire, now; 0 with remote sense or without one
+}
+
+func (b Bridge) completion() float64 {
+	if b.Completion == 0 {
+		return b.Gauge
+	}
+	return b.Completion
+}
+
+func (b Bridge) arm(i int, s State) Arm {
+	var a Arm
+	if b.Layout.Arms[i].Bonded() {
+		a.Rest = b.Gauge * (1 + s.Thermal)
+		a.Slope = b.Gauge * b.Response[i] * s.GaugeFactor
+	} else {
+		a.Rest = b.completion()
+	}
+	// An arm without leads stays clear of a lead resistance nobody knows.
+	if n := b.Layout.Leads[i]; n != 0 {
+		a.Rest += n * s.Lead
+	}
+	return a
+}
+
+// Arms returns the four arms in one state: a bonded gauge is
+// Gauge*(1 + Thermal + GaugeFactor*Response*u), a fixed resistor Completion,
+// each with its leads in series.
+func (b Bridge) Arms(s State) Arms {
+	return Arms{b.arm(0, s), b.arm(1, s), b.arm(2, s), b.arm(3, s)}
+}
+
+// ArmsEach is Arms for gauges that are not at one temperature: arm i is in
+// state s[i]. The excitation of the states is not used.
+func (b Bridge) ArmsEach(s [4]State) Arms {
+	return Arms{b.arm(0, s[0]), b.arm(1, s[1]), b.arm(2, s[2]), b.arm(3, s[3])}
+}
+
+// Ratio returns the bridge ratio in V/V at strain u, without the bridge's own
+// zero unbalance.
+func (b Bridge) Ratio(u float64, s State) float64 {
+	return b.Arms(s).Ratio(u, s.Excitation)
+}
+
+// Strain returns the strain at which the bridge has the given ratio in V/V.
+// For a reading r after a zero r0 the ratio to hand in is
+// span*(r - r0) + Ratio(0, state at the zero): the zero unbalance is taken out
+// as a ratio, before anything is linearised. NaN where Arms.Solve has no root.
+func (b Bridge) Strain(ratio float64, s State) float64 {
+	return b.Arms(s).Solve(ratio, s.Excitation)
+}
+
+// StrainColumn writes Strain of every sample to dst and returns dst. The
+// slices hold one value a sample: ratio in V/V, thermal the relative
+// resistance change, gaugeFactor, lead and excitation in ohm a wire. lead and
+// excitation may be nil, which means 0. All others have the length of ratio,
+// dst at least that; dst may be the same slice as any input. The results are
+// those of Strain bit for bit, and nothing is allocated.
+func (b Bridge) StrainColumn(dst, ratio, thermal, gaugeFactor, lead, excitation []float64) []float64 {
+	dst = dst[:len(ratio)]
+	for i := range dst {
+		s := State{Thermal: thermal[i], GaugeFactor: gaugeFactor[i]}
+		if lead != nil {
+			s.Lead = lead[i]
+		}
+		if excitation != nil {
+			s.Excitation = excitation[i]
+		}
+		dst[i] = b.Strain(ratio[i], s)
+	}
+	return dst
+}
+
+// CorrectColumn writes span*(ratio - zero) + zeroModelRatio to dst and returns
+// it: the corrected change of the reading put on top of the ratio that the
+// bridge model has at its zero state. dst may be the same slice as ratio.
+func CorrectColumn(dst, ratio []float64, zero, span, zeroModelRatio float64) []float64 {
+	dst = dst[:len(ratio)]
+	for i, r := range ratio {
+		dst[i] = span*(r-zero) + zeroModelRatio
+	}
+	return dst
+}

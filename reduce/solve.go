@@ -1,0 +1,88 @@
+package reduce
+
+import "math"
+
+// Arm is the resistance of one side of a bridge as a linear function of the
+// reported strain u: Rest + Slope*u, leads included.
+type Arm struct {
+	Rest  float64 // ohm at u = 0
+	Slope float64 // ohm per unit of u
+}
+
+// At returns the resistance in ohm at strain u.
+func (a Arm) At(u float64) float64 { return a.Rest + a.Slope*u }
+
+// Arms are the four sides of a bridge in the order of Layout.
+type Arms [4]Arm
+
+// Ratio returns the bridge ratio in V/V at strain u with an unloaded meter,
+//
+//	r = (A1 A3 - A2 A4) / ((A1 + A2)(A3 + A4) + 2 Rx (A1 + A2 + A3 + A4)),
+//
+// where Rx is the resistance of one excitation lead in ohm: zero if the
+// excitation is sensed at the bridge, else the ratio refers to the source.
+func (a Arms) Ratio(u, excitationLead float64) float64 {
+	return ratio(a[0].At(u), a[1].At(u), a[2].At(u), a[3].At(u), excitationLead)
+}
+
+func ratio(a1, a2, a3, a4, excitationLead float64) float64 {
+	left, right := a1+a2, a3+a4
+	return (a1*a3 - a2*a4) / (left*right + 2*excitationLead*(left+right))
+}
+
+// Solve returns the strain u at which Ratio(u, excitationLead) equals ratio.
+// With strain in arms 1 and 2 only, and no excitation lead,
+//
+//	s = ratio + A4/(A3 + A4),  u = (P2 s - P1 (1 - s)) / (Q1 (1 - s) - Q2 s),
+//
+// P the rest and Q the slope of an arm. Otherwise u is the root of smaller
+// magnitude of the quadratic that clearing the fraction gives: the other root
+// lies where an arm has vanished. The result is NaN if an input is NaN or if
+// no strain with four positive arms gives the ratio.
+func (a Arms) Solve(ratio, excitationLead float64) float64 {
+	if a[2].Slope == 0 && a[3].Slope == 0 && excitationLead == 0 {
+		s := ratio + a[3].Rest/(a[2].Rest+a[3].Rest)
+		t := 1 - s
+		return divide(a[1].Rest*s-a[0].Rest*t, a[0].Slope*t-a[1].Slope*s, s, t)
+	}
+	return a.quadratic(ratio, excitationLead)
+}
+
+// divide returns n/d for a divider ratio s and its complement t, NaN unless
+// both are positive: outside, an arm would have to be negative or open.
+func divide(n, d, s, t float64) float64 {
+	if s > 0 && t > 0 && d != 0 {
+		return n / d
+	}
+	return math.NaN()
+}
+
+func (a Arms) quadratic(ratio, excitationLead float64) float64 {
+	p1, q1 := a[0].Rest, a[0].Slope
+	p2, q2 := a[1].Rest, a[1].Slope
+	p3, q3 := a[2].Rest, a[2].Slope
+	p4, q4 := a[3].Rest, a[3].Slope
+	pl, ql := p1+p2, q1+q2
+	pr, qr := p3+p4, q3+q4
+	rx := 2 * excitationLead
+
+	c0 := (p1*p3 - p2*p4) - ratio*(pl*pr+rx*(pl+pr))
+	c1 := (p1*q3 + q1*p3 - p2*q4 - q2*p4) - ratio*(pl*qr+ql*pr+rx*(ql+qr))
+	c2 := (q1*q3 - q2*q4) - ratio*(ql*qr)
+	u := smallRoot(c0, c1, c2)
+	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 {
+		return u
+	}
+	return math.NaN()
+}
+
+// smallRoot returns the root of smaller magnitude of c0 + c1 u + c2 u^2 in the
+// form that does not cancel, NaN where there is none.
+func smallRoot(c0, c1, c2 float64) float64 {
+	root := math.Sqrt(c1*c1 - 4*c2*c0)
+	d := c1 + math.Copysign(root, c1)
+	if d == 0 {
+		return math.NaN()
+	}
+	return -2 * c0 / d
+}
