@@ -1,0 +1,74 @@
+// Command glueline reduces the raw bridge voltages of bonded strain gauges to
+// strain and stress. It monitors; it is not a protective system.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// commands are the words after "glueline"; each has a file of its own.
+type commands struct {
+	Selfcheck selfcheckCommand `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
+}
+
+// errReported ends a command with status 1 when it has already said everything.
+var errReported = errors.New("reported")
+
+// streams are where a command talks to people and other programs.
+type streams struct {
+	out, err io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
+}
+
+// run is main without the process: 0 done, 1 the work found something wrong or
+// failed, 2 the command line was wrong.
+func run(ctx context.Context, args []string, s streams) int {
+	var c commands
+	status := -1
+	parser, err := kong.New(&c,
+		kong.Name("glueline"),
+		kong.Description("Strain and stress from the raw bridge ratios of bonded strain gauges. It monitors; it is not a protective system."),
+		kong.Writers(s.out, s.err),
+		kong.UsageOnError(),
+		kong.Exit(func(code int) { status = code }),
+	)
+	if err != nil {
+		fmt.Fprintln(s.err, "glueline:", err)
+		return 2
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	words, err := parser.Parse(args)
+	if status >= 0 {
+		return status
+	}
+	if err != nil {
+		fmt.Fprintf(s.err, "glueline: %v\nTry: glueline --help\n", err)
+		return 2
+	}
+	words.BindTo(ctx, (*context.Context)(nil))
+	words.Bind(s)
+	switch err := words.Run(); {
+	case err == nil:
+		return 0
+	case errors.Is(err, errReported):
+		return 1
+	default:
+		fmt.Fprintln(s.err, "glueline:", err)
+		return 1
+	}
+}
