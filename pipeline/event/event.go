@@ -1,0 +1,202 @@
+// Package event reads the things that people do during a test and that change
+// the meaning of later samples: zeros, shunts, steps, load states and the like.
+// Offline they come as JSON lines, one object a line.
+package event
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+)
+
+// Event is one of them. Which fields count depends on the word Event; see Forms.
+type Event struct {
+	Event    string    `json:"event"`
+	State    string    `json:"state,omitempty"`
+	Kind     string    `json:"kind,omitempty"`    // of a zero: installation, test, tare
+	Name     string    `json:"name,omitempty"`    // of a zero, step or phase
+	Target   string    `json:"target,omitempty"`  // of a step
+	Text     string    `json:"text,omitempty"`    // of a note
+	Value    string    `json:"value,omitempty"`   // of an insulation reading
+	Channel  string    `json:"channel,omitempty"` // one channel
+	Channels []string  `json:"channels,omitempty"`
+	Source   string    `json:"source,omitempty"`
+	Time     time.Time `json:"time"`
+	Who      string    `json:"who,omitempty"`
+	Why      string    `json:"why,omitempty"`
+
+	Line int `json:"-"` // in its file, from 1
+}
+
+// Form says which states and fields an event has.
+type Form struct {
+	States  []string // empty: none
+	Needs   []string // fields that must be there
+	Allows  []string // further fields
+	Meaning string
+}
+
+// Forms lists the events by their word. Every event may say who and why.
+var Forms = map[string]Form{
+	"zero":       {[]string{"begin", "end"}, nil, []string{"kind", "name", "channel", "channels"}, "readings between begin and end are averaged to a zero (kind installation, test or tare)"},
+	"shunt":      {[]string{"on", "off"}, []string{"channel"}, nil, "a shunt resistor is connected"},
+	"step":       {[]string{"begin", "hold", "end"}, []string{"name"}, []string{"target"}, "a named load step"},
+	"phase":      {nil, []string{"name"}, nil, "a named stretch of the test begins"},
+	"load-state": {[]string{"idle", "loaded"}, nil, nil, "the article is idle or loaded"},
+	"handling":   {[]string{"begin", "end"}, []string{"channel"}, nil, "somebody works at the gauge"},
+	"excitation": {[]string{"off", "on"}, []string{"source"}, nil, "excitation of a source is switched"},
+	"check":      {nil, []string{"channel", "who"}, nil, "a signed check: the installation was looked at and may be believed again"},
+	"insulation": {nil, []string{"channel", "value"}, nil, "an insulation reading, gauge to article"},
+	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
+}
+
+// Names returns the channels that the event names; none means all.
+func (e *Event) Names() []string {
+	if e.Channel != "" {
+		return append([]string{e.Channel}, e.Channels...)
+	}
+	return e.Channels
+}
+
+// Touches reports whether the event is about a channel.
+func (e *Event) Touches(channel string) bool {
+	names := e.Names()
+	return len(names) == 0 || slices.Contains(names, channel)
+}
+
+// Problem is one thing wrong in a file of events.
+type Problem struct {
+	File  string
+	Line  int
+	Found string
+	Want  string
+}
+
+func (p Problem) Error() string {
+	return fmt.Sprintf("%s:%d: %s; %s", p.File, p.Line, p.Found, p.Want)
+}
+
+// maxLine is far above any event that a person writes.
+const maxLine = 1 << 20
+
+// Read reads events as JSON lines and returns them in order of time; events of
+// one instant keep their order. The error joins every Problem.
+func Read(name string, r io.Reader) ([]Event, error) {
+	var events []Event
+	var problems []error
+	lines := bufio.NewScanner(r)
+	lines.Buffer(nil, maxLine)
+	line := 0
+	for lines.Scan() {
+		line++
+		text := bytes.TrimSpace(lines.Bytes())
+		if line == 1 {
+			text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
+		}
+		if len(text) == 0 {
+			continue
+		}
+		e, err := parse(text)
+		if err == nil {
+			err = e.check()
+		}
+		if err != nil {
+			found, want, _ := strings.Cut(err.Error(), "; ")
+			problems = append(problems, Problem{name, line, found, want})
+			continue
+		}
+		e.Line = line
+		events = append(events, e)
+	}
+	if err := lines.Err(); err != nil {
+		problems = append(problems, fmt.Errorf("%s:%d: %w", name, line+1, err))
+	}
+	sort.SliceStable(events, func(i, j int) bool { return events[i].Time.Before(events[j].Time) })
+	problems = append(problems, pairs(name, events)...)
+	if err := errors.Join(problems...); err != nil {
+		return nil, err
+	}
+	return events, nil
+}
+
+func parse(text []byte) (e Event, err error) {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&e); err != nil {
+		return e, fmt.Errorf("%s; write one JSON object a line, for example %s",
+			strings.TrimPrefix(err.Error(), "json: "),
+			`{"event":"zero","state":"begin","kind":"test","time":"2026-05-04T06:00:00Z","who":"…"}`)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return e, errors.New("something follows the object; write one JSON object a line")
+	}
+	return e, nil
+}
+
+func (e *Event) check() error {
+	form, known := Forms[e.Event]
+	if !known {
+		return fmt.Errorf("event %q is not known; write one of %s", e.Event, strings.Join(words(), ", "))
+	}
+	if e.Time.IsZero() || e.Time.Year() < 1900 || e.Time.Year() > 2200 {
+		return fmt.Errorf("%s has no time between the years 1900 and 2200; write \"time\" with its offset, for example 2026-05-04T06:00:00Z", e.Event)
+	}
+	if len(form.States) == 0 && e.State != "" || len(form.States) > 0 && !slices.Contains(form.States, e.State) {
+		return fmt.Errorf("%s has the state %q; write one of %q", e.Event, e.State, form.States)
+	}
+	fields := map[string]bool{
+		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
+		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "who": e.Who != "",
+	}
+	for _, need := range form.Needs {
+		if !fields[need] {
+			return fmt.Errorf("%s lacks %q; add it", e.Event, need)
+		}
+	}
+	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source"} {
+		if fields[field] && !slices.Contains(form.Needs, field) && !slices.Contains(form.Allows, field) {
+			return fmt.Errorf("%s has no %q; leave it out", e.Event, field)
+		}
+	}
+	if e.Event == "zero" && !slices.Contains([]string{"installation", "test", "tare"}, e.Kind) {
+		return fmt.Errorf("zero of the kind %q; write installation, test or tare", e.Kind)
+	}
+	return nil
+}
+
+// pairs finds ends without a beginning: what they meant to end is unknown.
+func pairs(file string, events []Event) (problems []error) {
+	open := map[string]bool{}
+	for _, e := range events {
+		begins := e.State == "begin" || e.State == "on"
+		ends := e.State == "end" || e.State == "off"
+		if e.Event == "excitation" || e.Event == "load-state" || !begins && !ends {
+			continue
+		}
+		key := e.Event + "|" + e.Kind + "|" + e.Channel + "|" + strings.Join(e.Channels, ",")
+		if e.Event == "step" {
+			key += e.Name
+		}
+		if ends && !open[key] {
+			problems = append(problems, Problem{file, e.Line, fmt.Sprintf("%s %s without its beginning", e.Event, e.State), "the pair needs the same kind, name and channels"})
+		}
+		open[key] = begins
+	}
+	return problems
+}
+
+func words() []string {
+	var w []string
+	for word := range Forms {
+		w = append(w, word)
+	}
+	sort.Strings(w)
+	return w
+}

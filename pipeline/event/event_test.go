@@ -1,0 +1,77 @@
+package event
+
+import (
+	"errors"
+	"strings"
+	"testing"
+)
+
+func TestReadSortsByTime(t *testing.T) {
+	events, err := Read("e.jsonl", strings.NewReader(`{"event":"step","state":"end","name":"fill","time":"2026-05-04T07:00:00Z"}
+
+{"event":"step","state":"begin","name":"fill","target":"3 m","time":"2026-05-04T08:30:00+02:00"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(events) != 2 || events[0].State != "begin" || events[0].Line != 3 || events[1].Line != 1 {
+		t.Fatalf("order: %+v", events)
+	}
+}
+
+func TestReadNamesEveryProblem(t *testing.T) {
+	const at = `"time":"2026-05-04T06:00:00Z"`
+	cases := []struct{ line, want string }{
+		{`{"event":"tare",` + at + `}`, `event "tare" is not known`},
+		{`{"event":"note","text":"x"}`, "has no time"},
+		{`{"event":"note","text":"x","time":"0001-01-02T00:00:00Z"}`, "has no time"},
+		{`{"event":"zero","state":"start","kind":"test",` + at + `}`, `state "start"`},
+		{`{"event":"zero","state":"begin",` + at + `}`, `kind ""`},
+		{`{"event":"zero","state":"end","kind":"test",` + at + `}`, "without its beginning"},
+		{`{"event":"shunt","state":"on",` + at + `}`, `lacks "channel"`},
+		{`{"event":"phase","name":"a","target":"b",` + at + `}`, `has no "target"`},
+		{`{"event":"phase","nme":"a",` + at + `}`, `unknown field "nme"`},
+		{`{"event":"phase","name":"a",` + at + `} {}`, "something follows"},
+		{`{"event":`, "one JSON object a line"},
+		{`[]`, "one JSON object a line"},
+	}
+	for _, c := range cases {
+		_, err := Read("e.jsonl", strings.NewReader("\n"+c.line+"\n"))
+		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.HasPrefix(err.Error(), "e.jsonl:2: ") {
+			t.Errorf("%s\n got %v\nwant e.jsonl:2: … %s", c.line, err, c.want)
+		}
+	}
+	var all []string
+	for _, c := range cases {
+		all = append(all, c.line)
+	}
+	_, err := Read("e.jsonl", strings.NewReader(strings.Join(all, "\n")))
+	if joined, ok := err.(interface{ Unwrap() []error }); !ok || len(joined.Unwrap()) != len(cases) {
+		t.Errorf("want %d problems at once, got %v", len(cases), err)
+	}
+}
+
+func TestReadRefusesALineWithoutEnd(t *testing.T) {
+	_, err := Read("e.jsonl", strings.NewReader(strings.Repeat("x", maxLine+1)))
+	if err == nil || !strings.Contains(err.Error(), "e.jsonl:1") {
+		t.Fatalf("got %v", err)
+	}
+	if errors.As(err, new(Problem)) {
+		t.Fatal("a line too long is not a problem of its content")
+	}
+}
+
+func FuzzRead(f *testing.F) {
+	f.Add(`{"event":"zero","state":"begin","kind":"test","time":"2026-05-04T06:00:00Z","channels":["a"]}`)
+	f.Add(`{"event":"note","text":"x","time":"2026-05-04T06:00:00Z"}` + "\n" + `{"event":"step"}`)
+	f.Fuzz(func(t *testing.T, text string) {
+		events, err := Read("e.jsonl", strings.NewReader(text))
+		if err != nil && events != nil {
+			t.Fatal("events beside an error")
+		}
+		for _, e := range events {
+			if _, known := Forms[e.Event]; !known || e.Time.IsZero() {
+				t.Fatalf("passed: %+v", e)
+			}
+		}
+	})
+}
