@@ -43,9 +43,9 @@ type Source struct {
 	ClockTolerance Quantity     `yaml:"clock-tolerance" unit:"s" doc:"how far its clock may differ from the others of its group"`
 	ScanSkew       Quantity     `yaml:"scan-skew" unit:"s" doc:"time from the first to the last input of one scan"`
 	Unit           Word         `yaml:"unit" enum:"V/V,mV/V,V,mV,count,microstrain,degC,ohm" doc:"unit of inputs that state none"`
-	Scale          Quantity     `yaml:"scale" unit:"V/V or V" doc:"value of one count, for inputs in counts"`
-	Range          Quantity     `yaml:"range" unit:"V/V or V or count" doc:"largest reading that the instrument can give, either sign"`
-	Excitation     Quantity     `yaml:"excitation" unit:"V" doc:"nominal excitation, for inputs in volts"`
+	Scale          Quantity     `yaml:"scale" unit:"V/V or V" range:">0" doc:"value of one count, for inputs in counts"`
+	Range          Quantity     `yaml:"range" unit:"V/V or V or count" range:">0" doc:"largest reading that the instrument can give, either sign"`
+	Excitation     Quantity     `yaml:"excitation" unit:"V" range:">0" doc:"nominal excitation, for inputs in volts"`
 	ExcitationIn   Word         `yaml:"excitation-input" doc:"input that measures the excitation, in V"`
 	WarmUp         Quantity     `yaml:"warm-up" unit:"s" doc:"time after excitation is switched on before readings hold"`
 	Logger         Logger       `yaml:"logger" doc:"how a logger made strain out of ratio, for inputs in microstrain"`
@@ -56,14 +56,14 @@ type Source struct {
 // Input is a terminal of a source.
 type Input struct {
 	Unit  Word     `yaml:"unit" enum:"V/V,mV/V,V,mV,mA,count,microstrain,degC,ohm,%,Pa,kPa,bar,m,mm,N,kN" doc:"unit of the raw readings"`
-	Scale Quantity `yaml:"scale" unit:"V/V or V" doc:"value of one count"`
-	Range Quantity `yaml:"range" unit:"V/V or V or count" doc:"largest reading, either sign"`
+	Scale Quantity `yaml:"scale" unit:"V/V or V" range:">0" doc:"value of one count"`
+	Range Quantity `yaml:"range" unit:"V/V or V or count" range:">0" doc:"largest reading, either sign"`
 }
 
 // Logger says how readings that arrive as microstrain were made.
 type Logger struct {
-	GaugeFactor  Quantity `yaml:"gauge-factor" unit:"1" doc:"gauge factor set in the logger"`
-	BridgeFactor Quantity `yaml:"bridge-factor" unit:"1" doc:"number of active arms it divided by; 1 for a quarter bridge"`
+	GaugeFactor  Quantity `yaml:"gauge-factor" unit:"1" range:">0" doc:"gauge factor set in the logger"`
+	BridgeFactor Quantity `yaml:"bridge-factor" unit:"1" range:">0" doc:"number of active arms it divided by; 1 for a quarter bridge"`
 	Linearised   Flag     `yaml:"linearised" doc:"yes when the logger removed the quarter bridge's nonlinearity"`
 	Sign         Word     `yaml:"sign" enum:"tension-positive,tension-negative"`
 }
@@ -80,12 +80,12 @@ type CSV struct {
 // Lot is the data of a gauge package.
 type Lot struct {
 	Resistance             Quantity      `yaml:"resistance" unit:"ohm" need:"yes"`
-	GaugeFactor            Quantity      `yaml:"gauge-factor" unit:"1" need:"yes"`
+	GaugeFactor            Quantity      `yaml:"gauge-factor" unit:"1" range:">0" need:"yes"`
 	GaugeFactorTemperature Quantity      `yaml:"gauge-factor-temperature" unit:"degC" doc:"24 degC when absent"`
 	GaugeFactorSlope       Quantity      `yaml:"gauge-factor-slope" unit:"1/K" doc:"for example 0.9 %/100 degC"`
-	TransverseSensitivity  Quantity      `yaml:"transverse-sensitivity" unit:"1" doc:"for example 0.7 %"`
-	CalibrationPoisson     Quantity      `yaml:"calibration-poisson" unit:"1" doc:"Poisson ratio of the calibration beam; 0.285 when absent"`
-	Elongation             Quantity      `yaml:"elongation" unit:"m/m" doc:"largest strain that the gauge stands"`
+	TransverseSensitivity  Quantity      `yaml:"transverse-sensitivity" unit:"1" range:"(-0.5,0.5)" doc:"for example 0.7 %"`
+	CalibrationPoisson     Quantity      `yaml:"calibration-poisson" unit:"1" range:"(-1,0.5]" doc:"Poisson ratio of the calibration beam; 0.285 when absent"`
+	Elongation             Quantity      `yaml:"elongation" unit:"m/m" range:">0" doc:"largest strain that the gauge stands"`
 	GridLength             Quantity      `yaml:"grid-length" unit:"m"`
 	GridWidth              Quantity      `yaml:"grid-width" unit:"m"`
 	ThermalOutput          ThermalOutput `yaml:"thermal-output"`
@@ -97,17 +97,18 @@ type ThermalOutput struct {
 	In                   Word       `yaml:"in" enum:"microstrain,strain" doc:"unit of the result"`
 	Of                   Word       `yaml:"of" enum:"degC,degF" doc:"unit of the temperature"`
 	Coefficients         []Quantity `yaml:"coefficients" unit:"bare" doc:"ascending powers"`
-	ReferenceGaugeFactor Quantity   `yaml:"reference-gauge-factor" unit:"1" doc:"2.0 when absent"`
+	ReferenceGaugeFactor Quantity   `yaml:"reference-gauge-factor" unit:"1" range:">0" doc:"2.0 when absent"`
 	MaterialExpansion    Quantity   `yaml:"material-expansion" unit:"1/K" doc:"expansion of the material that it was measured on"`
 	From                 Quantity   `yaml:"from" unit:"degC" doc:"lowest temperature it was fitted for"`
 	To                   Quantity   `yaml:"to" unit:"degC" doc:"highest temperature it was fitted for"`
 	Given                bool       `yaml:"-"`
+	Mark                 Mark       `yaml:"-"`
 }
 
 // Material is linear elastic data of what the gauge is bonded to.
 type Material struct {
 	Young     Quantity `yaml:"young" unit:"Pa" doc:"modulus of elasticity"`
-	Poisson   Quantity `yaml:"poisson" unit:"1"`
+	Poisson   Quantity `yaml:"poisson" unit:"1" range:"(-1,0.5]"`
 	Expansion Quantity `yaml:"expansion" unit:"1/K"`
 	Yield     Quantity `yaml:"yield" unit:"Pa"`
 	Family    Word     `yaml:"family" enum:"steel,stainless-steel,aluminium,copper,copper-alloy,titanium,cast-iron,other" doc:"what the rules of practice call it"`
@@ -144,6 +145,7 @@ type PrepStep struct {
 	Step  Word `yaml:"step" enum:"degrease,abrade,condition,neutralise,rinse,wipe,other" need:"yes"`
 	Agent Word `yaml:"agent" enum:"solvent,mild-acid,ammonia-neutraliser,distilled-water,dry,other"`
 	At    Time `yaml:"at"`
+	Mark  Mark `yaml:"-"`
 }
 
 // Gauge is one bonded piece.
@@ -151,7 +153,7 @@ type Gauge struct {
 	Lot          Word     `yaml:"lot" need:"yes"`
 	Installation Word     `yaml:"installation"`
 	Resistance   Quantity `yaml:"resistance" unit:"ohm" doc:"this piece's own; its lot's when absent"`
-	Kt           Quantity `yaml:"transverse-sensitivity" unit:"1" doc:"this grid's own; its lot's when absent"`
+	Kt           Quantity `yaml:"transverse-sensitivity" unit:"1" range:"(-0.5,0.5)" doc:"this grid's own; its lot's when absent"`
 }
 
 // Position is a named point and direction on the article.
@@ -171,16 +173,18 @@ type Wire struct {
 	To       Time  `yaml:"to" doc:"until now when absent"`
 	Polarity Word  `yaml:"polarity" enum:"normal,reversed"`
 	Leads    Leads `yaml:"leads" doc:"the channel's when absent"`
+	Mark     Mark  `yaml:"-"`
 }
 
 // Leads are the wires between gauge and instrument, each wire alike.
 type Leads struct {
-	Resistance  Quantity `yaml:"resistance" unit:"ohm" doc:"of one wire at 20 degC, measured"`
+	Resistance  Quantity `yaml:"resistance" unit:"ohm" range:">=0" doc:"of one wire at 20 degC, measured"`
 	Size        Quantity `yaml:"size" unit:"m2" doc:"cross-section, for example 0.14 mm2 or AWG 26"`
 	Length      Quantity `yaml:"length" unit:"m" doc:"of one wire"`
 	Tempco      Quantity `yaml:"temperature-coefficient" unit:"1/K" doc:"0.00393 /K for copper when absent"`
 	Temperature Word     `yaml:"temperature" doc:"name of a temperature; the gauge's own when absent"`
 	Given       bool     `yaml:"-"`
+	Mark        Mark     `yaml:"-"`
 }
 
 // Channel is a position's time series.
@@ -193,8 +197,8 @@ type Channel struct {
 	RemoteSense Flag     `yaml:"remote-sense" doc:"full bridges: yes with six wires"`
 	Temperature Word     `yaml:"temperature" doc:"name of a temperature, of the channel's own group"`
 	Transverse  Word     `yaml:"transverse" enum:"none,uniaxial,ratio" doc:"uniaxial when absent; grids of a rosette are none"`
-	StrainRatio Quantity `yaml:"strain-ratio" unit:"1" doc:"transverse over axial strain, for transverse: ratio"`
-	Span        Quantity `yaml:"span" unit:"1" doc:"instrument gain found by a calibration; 1 when absent"`
+	StrainRatio Quantity `yaml:"strain-ratio" unit:"1" range:"[-10,10]" doc:"transverse over axial strain, for transverse: ratio"`
+	Span        Quantity `yaml:"span" unit:"1" range:">0" doc:"instrument gain found by a calibration; 1 when absent"`
 	Shunt       Shunt    `yaml:"shunt"`
 	Zero        Zero     `yaml:"zero"`
 	Limits      Limits   `yaml:"limits"`
@@ -210,6 +214,7 @@ type Shunt struct {
 	With     Quantity `yaml:"with" unit:"V/V" doc:"reading with it"`
 	Settling Quantity `yaml:"settling" unit:"s" doc:"after switching; 1 s when absent"`
 	Given    bool     `yaml:"-"`
+	Mark     Mark     `yaml:"-"`
 }
 
 // Zero states a zero without an event: either by value, or by a window at the
@@ -224,15 +229,16 @@ type Zero struct {
 	To              Time     `yaml:"to"`
 	Name            Word     `yaml:"name" doc:"what the zero is called in headings"`
 	Given           bool     `yaml:"-"`
+	Mark            Mark     `yaml:"-"`
 }
 
 // Limits are judged by flags; nothing is removed.
 type Limits struct {
-	Strain          Quantity `yaml:"strain" unit:"m/m" doc:"largest expected strain, either sign"`
+	Strain          Quantity `yaml:"strain" unit:"m/m" range:">0" doc:"largest expected strain, either sign"`
 	TemperatureLow  Quantity `yaml:"temperature-low" unit:"degC" doc:"lowest temperature expected in service, for check"`
 	TemperatureHigh Quantity `yaml:"temperature-high" unit:"degC" doc:"highest temperature expected in service, for check"`
 	TemperatureRate Quantity `yaml:"temperature-rate" unit:"K/s" doc:"faster than this the sensor does not follow the gauge"`
-	Excitation      Quantity `yaml:"excitation-band" unit:"1" doc:"relative departure of measured excitation that is flagged"`
+	Excitation      Quantity `yaml:"excitation-band" unit:"1" range:">0" doc:"relative departure of measured excitation that is flagged"`
 	Frequency       Quantity `yaml:"frequency" unit:"Hz" doc:"highest frequency that matters, for the peak loss in check"`
 }
 
@@ -267,6 +273,7 @@ type Auxiliary struct {
 type Point struct {
 	Raw   Quantity `yaml:"raw" unit:"bare" need:"yes"`
 	Value Quantity `yaml:"value" unit:"bare" need:"yes"`
+	Mark  Mark     `yaml:"-"`
 }
 
 // Rosette is a set of grids at one place. Angles, when given, are of the grids
@@ -284,6 +291,7 @@ type Prediction struct {
 	Step    Word     `yaml:"step" need:"yes"`
 	Channel Word     `yaml:"channel" need:"yes"`
 	Strain  Quantity `yaml:"strain" unit:"m/m" need:"yes" doc:"with its band, for example 310 um/m ± 15 %"`
+	Mark    Mark     `yaml:"-"`
 }
 
 // Word is a name or text as written, and where.
@@ -341,6 +349,10 @@ type Mark struct {
 // Named is an ordered mapping, as written.
 type Named[T any] struct {
 	Entries []Entry[T]
+	Mark    Mark
+
+	index   map[string]int // of Entries, kept by the decoder
+	partial bool           // something was written that could not be read, so absence proves nothing
 }
 
 // Entry is one key of a mapping.
@@ -352,10 +364,22 @@ type Entry[T any] struct {
 
 // Get returns the entry of that name.
 func (n Named[T]) Get(name string) (*T, bool) {
+	if i, ok := n.index[name]; ok && i < len(n.Entries) && n.Entries[i].Name == name {
+		return &n.Entries[i].Value, true
+	}
 	for i := range n.Entries {
 		if n.Entries[i].Name == name {
 			return &n.Entries[i].Value, true
 		}
 	}
 	return nil, false
+}
+
+// Names returns the keys in the order of the file.
+func (n Named[T]) Names() []string {
+	names := make([]string, len(n.Entries))
+	for i := range n.Entries {
+		names[i] = n.Entries[i].Name
+	}
+	return names
 }
