@@ -32,14 +32,6 @@ func (t ThermalOutput) At(temperature float64) float64 {
 	return horner(t.Coefficients, temperature)
 }
 
-func horner(c []float64, x float64) float64 {
-	var y float64
-	for i := len(c) - 1; i >= 0; i-- {
-		y = y*x + c[i]
-	}
-	return y
-}
-
 // Thermal is everything that makes a bonded gauge's resistance change with
 // temperature without load.
 type Thermal struct {

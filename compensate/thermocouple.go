@@ -186,11 +186,19 @@ const (
 	expK2 = 126.9686
 )
 
+// cryogenic is the temperature in degC below which the polynomials' terms are
+// thousands of times larger than their sum, while the slope nearly vanishes:
+// plain summation would be off by up to 1e-7 K.
+const cryogenic = -150
+
 // at returns the emf in mV at t and its derivative in mV/K.
 func (s *emfSegment) at(t float64, exponential bool) (emf, slope float64) {
 	for i := len(s.c) - 1; i >= 0; i-- {
 		slope = slope*t + emf
 		emf = emf*t + s.c[i]
+	}
+	if t < cryogenic {
+		emf = hornerExact(s.c, t)
 	}
 	if exponential {
 		x := t - expK2
@@ -221,7 +229,7 @@ func (c Thermocouple) EMF(t float64) float64 {
 		segments := emfSegments[c]
 		for i := range segments {
 			s := &segments[i]
-			if t >= s.lo && (t < s.hi || t == s.hi && i == len(segments)-1) {
+			if t >= s.lo && t <= s.hi {
 				emf, _ := s.at(t, c.exponential(i))
 				return emf
 			}
@@ -288,19 +296,24 @@ func (c Thermocouple) inverse(mV float64) float64 {
 	segments := emfSegments[c]
 	for i := range segments {
 		k := &emfKnots[c][i]
-		last := i == len(segments)-1
-		if mV <= k[knots] && (last || mV < emfKnots[c][i+1][0]) {
-			if mV < k[0] {
-				if i == 0 {
-					break // below the range
-				}
-				return segments[i].lo // in the hair's breadth between two segments
+		switch {
+		case mV < k[0]-rounding:
+			if i == 0 {
+				return math.NaN() // below the range
 			}
+			return segments[i].lo // between two segments that do not quite meet
+		case mV <= k[knots]:
 			return segments[i].invert(mV, k, c.exponential(i))
+		case i == len(segments)-1 && mV <= k[knots]+rounding:
+			return segments[i].hi
 		}
 	}
 	return math.NaN()
 }
+
+// rounding in mV is what adding and subtracting the emf of a cold junction can
+// do to a voltage at the end of the range.
+const rounding = 1e-12
 
 // invert solves at(t) = mV between two knots: Newton's step, or halving where
 // that would leave the bracket.
