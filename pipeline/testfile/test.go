@@ -1,6 +1,9 @@
 package testfile
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Test is a whole test file, decoded and checked. Every quantity in it is in
 // the base unit of its dimension (ohm, V/V, m/m, degC, s, m, Pa, Hz, 1/K).
@@ -373,6 +376,16 @@ func (n Named[T]) Get(name string) (*T, bool) {
 		}
 	}
 	return nil, false
+}
+
+// find is Get with the entry's place.
+func (n Named[T]) find(name string) (*T, Mark, bool) {
+	v, ok := n.Get(name)
+	if !ok {
+		return nil, Mark{}, false
+	}
+	i := slices.IndexFunc(n.Entries, func(e Entry[T]) bool { return e.Name == name })
+	return v, n.Entries[i].Mark, true
 }
 
 // Names returns the keys in the order of the file.
