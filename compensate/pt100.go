@@ -35,7 +35,8 @@ func platinum(t float64) float64 {
 
 // Pt100Temperature returns the temperature in degC at which a platinum resistor
 // of r0 ohm at 0 degC has the given resistance in ohm: the root of the
-// quadratic from 0 degC on, by iteration below. NaN outside -200 to 850 degC.
+// quadratic from 0 degC on, by iteration below. NaN outside -200 to 850 degC, to
+// within the rounding of a table's last digit (0.02 K).
 func Pt100Temperature(ohm, r0 float64) float64 {
 	q := ohm / r0
 	// The root in the form that does not cancel near 0 degC.
@@ -54,8 +55,9 @@ func Pt100Temperature(ohm, r0 float64) float64 {
 			t = next
 		}
 	}
-	// Half of a last digit more than the range is rounding, not extrapolation.
-	const slack = 1e-10
+	// Tables print 0.01 ohm, so that their end values are off by up to 0.017 K:
+	// half of a last digit beyond the range is rounding, not extrapolation.
+	const slack = 0.02
 	if !(t >= platinumL-slack && t <= platinumH+slack) {
 		return math.NaN()
 	}
