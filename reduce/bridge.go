@@ -72,18 +72,116 @@ func (b Bridge) Strain(ratio float64, s State) float64 {
 // dst at least that; dst may be the same slice as any input. The results are
 // those of Strain bit for bit, and nothing is allocated.
 func (b Bridge) StrainColumn(dst, ratio, thermal, gaugeFactor, lead, excitation []float64) []float64 {
-	dst = dst[:len(ratio)]
-	for i := range dst {
-		s := State{Thermal: thermal[i], GaugeFactor: gaugeFactor[i]}
+	n := len(ratio)
+	dst, thermal, gaugeFactor = dst[:n], thermal[:n], gaugeFactor[:n]
+	kernel := b.generalBlock
+	if excitation == nil && b.Layout.adjacent() && b.Layout.Arms[0].Bonded() {
+		kernel = b.halfBlock
+		if b.Layout.Quarter() {
+			kernel = b.quarterBlock
+		}
+	}
+	// A column that is not there is read from a block of zeros.
+	for start := 0; start < n; start += len(zeros) {
+		end := min(start+len(zeros), n)
+		l, x := zeros[:end-start], zeros[:end-start]
 		if lead != nil {
-			s.Lead = lead[i]
+			l = lead[start:end]
 		}
 		if excitation != nil {
-			s.Excitation = excitation[i]
+			x = excitation[start:end]
 		}
-		dst[i] = b.Strain(ratio[i], s)
+		kernel(dst[start:end], ratio[start:end], thermal[start:end], gaugeFactor[start:end], l, x)
 	}
 	return dst
+}
+
+var zeros [1024]float64 // never written
+
+// quarterBlock is StrainColumn for one gauge in arm 1, without excitation leads.
+func (b Bridge) quarterBlock(dst, ratio, thermal, gaugeFactor, lead, _ []float64) {
+	n := len(ratio)
+	dst, thermal, gaugeFactor, lead = dst[:n], thermal[:n], gaugeFactor[:n], lead[:n]
+	fixed := b.completion()
+	half := fixed / (fixed + fixed)
+	gauge, slope := b.Gauge, b.Gauge*b.Response[0]
+	n1, n2 := b.Layout.Leads[0], b.Layout.Leads[1]
+	for i, r := range ratio {
+		s := r + half
+		t := 1 - s
+		p1, p2 := gauge*(1+thermal[i]), fixed
+		if n1 != 0 {
+			p1 += n1 * lead[i]
+		}
+		if n2 != 0 {
+			p2 += n2 * lead[i]
+		}
+		dst[i] = divide(p2*s-p1*t, slope*gaugeFactor[i]*t, s, t)
+	}
+}
+
+// halfBlock is StrainColumn for strain in arms 1 and 2 only, without excitation
+// leads.
+func (b Bridge) halfBlock(dst, ratio, thermal, gaugeFactor, lead, _ []float64) {
+	n := len(ratio)
+	dst, thermal, gaugeFactor, lead = dst[:n], thermal[:n], gaugeFactor[:n], lead[:n]
+	fixed := b.completion()
+	half := fixed / (fixed + fixed)
+	gauge, slope1, slope2 := b.Gauge, b.Gauge*b.Response[0], b.Gauge*b.Response[1]
+	n1, n2 := b.Layout.Leads[0], b.Layout.Leads[1]
+	for i, r := range ratio {
+		s := r + half
+		t := 1 - s
+		p1 := gauge * (1 + thermal[i])
+		p2 := p1
+		if n1 != 0 {
+			p1 += n1 * lead[i]
+		}
+		if n2 != 0 {
+			p2 += n2 * lead[i]
+		}
+		f := gaugeFactor[i]
+		dst[i] = divide(p2*s-p1*t, slope1*f*t-slope2*f*s, s, t)
+	}
+}
+
+// generalBlock is StrainColumn for any bridge.
+func (b Bridge) generalBlock(dst, ratio, thermal, gaugeFactor, lead, excitation []float64) {
+	n := len(ratio)
+	dst, thermal, gaugeFactor, lead, excitation = dst[:n], thermal[:n], gaugeFactor[:n], lead[:n], excitation[:n]
+	arms := [4]armColumn{b.armColumn(0), b.armColumn(1), b.armColumn(2), b.armColumn(3)}
+	for i, r := range ratio {
+		gauge, f, l := b.Gauge*(1+thermal[i]), gaugeFactor[i], lead[i]
+		dst[i] = solve(
+			arms[0].rest(gauge, l), arms[0].slope*f, arms[1].rest(gauge, l), arms[1].slope*f,
+			arms[2].rest(gauge, l), arms[2].slope*f, arms[3].rest(gauge, l), arms[3].slope*f,
+			r, excitation[i])
+	}
+}
+
+// armColumn is what is constant about an arm along a column.
+type armColumn struct {
+	bonded       bool
+	fixed, leads float64
+	slope        float64 // ohm per unit of strain and gauge factor
+}
+
+func (b Bridge) armColumn(i int) armColumn {
+	a := armColumn{bonded: b.Layout.Arms[i].Bonded(), fixed: b.completion(), leads: b.Layout.Leads[i]}
+	if a.bonded {
+		a.slope = b.Gauge * b.Response[i]
+	}
+	return a
+}
+
+func (a *armColumn) rest(gauge, lead float64) float64 {
+	if !a.bonded {
+		gauge = a.fixed
+	}
+	if a.leads != 0 {
+		gauge += a.leads * lead
+	}
+	return gauge
 }
 
 // CorrectColumn writes span*(ratio - zero) + zeroModelRatio to dst and returns

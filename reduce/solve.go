@@ -40,49 +40,43 @@ func ratio(a1, a2, a3, a4, excitationLead float64) float64 {
 // lies where an arm has vanished. The result is NaN if an input is NaN or if
 // no strain with four positive arms gives the ratio.
 func (a Arms) Solve(ratio, excitationLead float64) float64 {
-	if a[2].Slope == 0 && a[3].Slope == 0 && excitationLead == 0 {
-		s := ratio + a[3].Rest/(a[2].Rest+a[3].Rest)
+	return solve(a[0].Rest, a[0].Slope, a[1].Rest, a[1].Slope, a[2].Rest, a[2].Slope, a[3].Rest, a[3].Slope, ratio, excitationLead)
+}
+
+// solve takes plain numbers, which stay in registers on the way from a loop.
+func solve(p1, q1, p2, q2, p3, q3, p4, q4, ratio, excitationLead float64) float64 {
+	if q3 == 0 && q4 == 0 && excitationLead == 0 {
+		s := ratio + p4/(p3+p4)
 		t := 1 - s
-		return divide(a[1].Rest*s-a[0].Rest*t, a[0].Slope*t-a[1].Slope*s, s, t)
+		return divide(p2*s-p1*t, q1*t-q2*s, s, t)
 	}
-	return a.quadratic(ratio, excitationLead)
-}
-
-// divide returns n/d for a divider ratio s and its complement t, NaN unless
-// both are positive: outside, an arm would have to be negative or open.
-func divide(n, d, s, t float64) float64 {
-	if s > 0 && t > 0 && d != 0 {
-		return n / d
-	}
-	return math.NaN()
-}
-
-func (a Arms) quadratic(ratio, excitationLead float64) float64 {
-	p1, q1 := a[0].Rest, a[0].Slope
-	p2, q2 := a[1].Rest, a[1].Slope
-	p3, q3 := a[2].Rest, a[2].Slope
-	p4, q4 := a[3].Rest, a[3].Slope
 	pl, ql := p1+p2, q1+q2
 	pr, qr := p3+p4, q3+q4
 	rx := 2 * excitationLead
-
 	c0 := (p1*p3 - p2*p4) - ratio*(pl*pr+rx*(pl+pr))
 	c1 := (p1*q3 + q1*p3 - p2*q4 - q2*p4) - ratio*(pl*qr+ql*pr+rx*(ql+qr))
 	c2 := (q1*q3 - q2*q4) - ratio*(ql*qr)
 	u := smallRoot(c0, c1, c2)
-	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 {
+	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 && finite(u) {
 		return u
 	}
 	return math.NaN()
 }
 
-// smallRoot returns the root of smaller magnitude of c0 + c1 u + c2 u^2 in the
-// form that does not cancel, NaN where there is none.
-func smallRoot(c0, c1, c2 float64) float64 {
-	root := math.Sqrt(c1*c1 - 4*c2*c0)
-	d := c1 + math.Copysign(root, c1)
-	if d == 0 {
-		return math.NaN()
+// divide returns n/d for a divider ratio s and its complement t, NaN unless
+// both are positive: outside, an arm would have to be negative or open.
+func divide(n, d, s, t float64) float64 {
+	u := n / d
+	if s > 0 && t > 0 && finite(u) {
+		return u
 	}
-	return -2 * c0 / d
+	return math.NaN()
+}
+
+func finite(x float64) bool { return x-x == 0 }
+
+// smallRoot returns the root of smaller magnitude of c0 + c1 u + c2 u^2 in the
+// form that does not cancel, not finite where there is none.
+func smallRoot(c0, c1, c2 float64) float64 {
+	return -2 * c0 / (c1 + math.Copysign(math.Sqrt(c1*c1-4*c2*c0), c1))
 }
