@@ -33,13 +33,13 @@ func (r Report) WriteTable(w io.Writer, onlyFailed bool) error {
 		}
 		out.WriteByte('\n')
 		if line.why != "" {
-			fmt.Fprintf(out, "    %s\n", line.why)
+			fmt.Fprintf(out, "    %s\n", wrapped(line.why, 4))
 		}
 	}
 	if len(t.sources) > 0 {
 		out.WriteString("\nSources\n")
 		for i, s := range t.sources {
-			fmt.Fprintf(out, "%5s %s\n", sourceMark(i), s)
+			fmt.Fprintf(out, "%5s %s\n", sourceMark(i), wrapped(s, 6))
 		}
 	}
 	fmt.Fprintf(out, "\n%s\n", r.Summary())
@@ -126,7 +126,28 @@ func figure(x float64) string {
 	if math.IsNaN(x) {
 		return "undefined"
 	}
-	return strconv.FormatFloat(x, 'g', 9, 64)
+	return strconv.FormatFloat(x, 'g', 8, 64)
+}
+
+// wrapped breaks a text between words at 110 columns, further lines indented.
+func wrapped(s string, indent int) string {
+	var out strings.Builder
+	column := indent
+	for i, word := range strings.Fields(s) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case column+1+n > 110:
+			out.WriteString("\n" + strings.Repeat(" ", indent))
+			column = indent
+		default:
+			out.WriteByte(' ')
+			column++
+		}
+		out.WriteString(word)
+		column += n
+	}
+	return out.String()
 }
 
 // printable keeps what a file says from moving the cursor.
