@@ -109,9 +109,10 @@ func (f *Fault) leakage(after time.Duration) float64 {
 // scaled returns the faults of a test of another duration.
 func scaled(faults []Fault, duration time.Duration) []Fault {
 	out := slices.Clone(faults)
+	share := float64(duration) / float64(DefaultDuration)
 	for i := range out {
-		out[i].At = out[i].At * (duration / time.Second) / (DefaultDuration / time.Second)
-		out[i].Over = out[i].Over * (duration / time.Second) / (DefaultDuration / time.Second)
+		out[i].At = time.Duration(share * float64(out[i].At))
+		out[i].Over = time.Duration(share * float64(out[i].Over))
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"bytes"
 	"go/parser"
 	"go/token"
 	"math"
@@ -10,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	read "glueline/pipeline/event"
 	"glueline/pipeline/testfile"
 )
 
@@ -29,7 +31,7 @@ func TestIndependence(t *testing.T) {
 			path := strings.Trim(i.Path.Value, `"`)
 			ours := strings.HasPrefix(path, "glueline/")
 			allowed := path == "glueline/pipeline/frame" ||
-				strings.HasSuffix(name, "_test.go") && path == "glueline/pipeline/testfile"
+				strings.HasSuffix(name, "_test.go") && (path == "glueline/pipeline/testfile" || path == "glueline/pipeline/event")
 			if ours && !allowed {
 				t.Errorf("%s imports %s", name, path)
 			}
@@ -126,6 +128,38 @@ func TestTestFile(t *testing.T) {
 		temperature, ok := test.Temperatures.Get(s.name)
 		if !ok || temperature.Input.Text != "logger/"+s.input {
 			t.Errorf("temperature %s is not on logger/%s in the test file", s.name, s.input)
+		}
+	}
+}
+
+// TestEvents: the events read without a problem, in order, and name channels
+// and sources that there are.
+func TestEvents(t *testing.T) {
+	test := demo(t)
+	lines, err := newPlan(DefaultStart, DefaultDuration).lines()
+	if err != nil {
+		t.Fatal(err)
+	}
+	events, err := read.Read("events.jsonl", bytes.NewReader(lines))
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]bool{}
+	for i, e := range events {
+		seen[e.Event] = true
+		if e.Line != i+1 {
+			t.Errorf("line %d is not in order of time", e.Line)
+		}
+		if _, ok := test.Channels.Get(e.Channel); !ok && e.Channel != "" {
+			t.Errorf("line %d: no channel %q", e.Line, e.Channel)
+		}
+		if _, ok := test.Sources.Get(e.Source); !ok && e.Source != "" {
+			t.Errorf("line %d: no source %q", e.Line, e.Source)
+		}
+	}
+	for word := range read.Forms {
+		if !seen[word] {
+			t.Errorf("no event %q", word)
 		}
 	}
 }

@@ -281,6 +281,18 @@ func TestPlacement(t *testing.T) {
 	}
 }
 
+// TestScaled: in a test of another duration faults happen at the same share of it.
+func TestScaled(t *testing.T) {
+	placed := PlaceFaults(5)
+	for _, share := range []float64{1, 0.5, 7} {
+		for i, f := range scaled(placed, time.Duration(share*float64(DefaultDuration))) {
+			if want := time.Duration(share * float64(placed[i].At)); (f.At - want).Abs() > time.Microsecond {
+				t.Errorf("%v of the duration: %s, want it after %v", share, f, want)
+			}
+		}
+	}
+}
+
 func TestOptionsRefused(t *testing.T) {
 	for name, o := range map[string]Options{
 		"rate":     {Rate: math.NaN()},
