@@ -127,12 +127,13 @@ func substitution(m int, centre, half float64) [][]float64 {
 // orthonormalise makes the columns orthonormal in place and returns the upper
 // triangular R with original = orthonormal R, by Gram-Schmidt applied twice.
 // It is not ok if what a column adds to those before it is below the given
-// share of the column, or not finite.
+// share of the largest column, or not finite.
 func orthonormalise(q [][]float64, negligible float64) (r [][]float64, ok bool) {
 	r = make([][]float64, len(q))
+	var largest float64
 	for j := range q {
 		r[j] = make([]float64, len(q))
-		whole := math.Sqrt(dot(q[j], q[j]))
+		largest = max(largest, math.Sqrt(dot(q[j], q[j])))
 		for range 2 {
 			for k := range j {
 				p := dot(q[k], q[j])
@@ -143,7 +144,7 @@ func orthonormalise(q [][]float64, negligible float64) (r [][]float64, ok bool) 
 			}
 		}
 		r[j][j] = math.Sqrt(dot(q[j], q[j]))
-		if !(r[j][j] > negligible*whole) || math.IsInf(whole, 0) {
+		if !(r[j][j] > negligible*largest) || math.IsInf(largest, 0) {
 			return r, false
 		}
 		for i := range q[j] {

@@ -57,7 +57,7 @@ func solve(p1, q1, p2, q2, p3, q3, p4, q4, ratio, excitationLead float64) float6
 	c1 := (p1*q3 + q1*p3 - p2*q4 - q2*p4) - ratio*(pl*qr+ql*pr+rx*(ql+qr))
 	c2 := (q1*q3 - q2*q4) - ratio*(ql*qr)
 	u := smallRoot(c0, c1, c2)
-	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 && finite(u) {
+	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 && finite(u+c1) {
 		return u
 	}
 	return math.NaN()
@@ -67,12 +67,14 @@ func solve(p1, q1, p2, q2, p3, q3, p4, q4, ratio, excitationLead float64) float6
 // both are positive: outside, an arm would have to be negative or open.
 func divide(n, d, s, t float64) float64 {
 	u := n / d
-	if s > 0 && t > 0 && finite(u) {
+	if s > 0 && t > 0 && finite(u+d) {
 		return u
 	}
 	return math.NaN()
 }
 
+// finite asks of a sum whether all its terms are: an infinite denominator would
+// make the strain 0.
 func finite(x float64) bool { return x-x == 0 }
 
 // smallRoot returns the root of smaller magnitude of c0 + c1 u + c2 u^2 in the
