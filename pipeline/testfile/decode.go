@@ -19,6 +19,9 @@ type decoder struct {
 	file     string
 	zone     *time.Location
 	problems Problems
+	lists    map[string]Mark // keys of lists by path, right or wrong
+
+	wiringUnread bool // wiring was written that could not be read
 }
 
 func (d *decoder) report(m Mark, path, found, want string) {
@@ -54,7 +57,7 @@ func (n *Named[T]) damage()        { n.partial = true }
 // itself in a list; tag is that of the struct field.
 func (d *decoder) value(v reflect.Value, n *yaml.Node, key Mark, path string, tag reflect.StructTag) {
 	if n.Kind == yaml.AliasNode || n.Style&yaml.TaggedStyle != 0 { // reported by plain
-		d.damage(v, key)
+		d.damage(v, key, path)
 		return
 	}
 	switch p := v.Addr().Interface().(type) {
@@ -100,6 +103,7 @@ func (d *decoder) value(v reflect.Value, n *yaml.Node, key Mark, path string, ta
 	default:
 		switch v.Kind() {
 		case reflect.Slice:
+			d.noteList(path, key)
 			if d.is(yaml.SequenceNode, n, key, path) {
 				d.list(v, n, path, tag)
 			}
@@ -113,7 +117,7 @@ func (d *decoder) value(v reflect.Value, n *yaml.Node, key Mark, path string, ta
 }
 
 // damage marks v as written though it cannot be read.
-func (d *decoder) damage(v reflect.Value, at Mark) {
+func (d *decoder) damage(v reflect.Value, at Mark, path string) {
 	switch p := v.Addr().Interface().(type) {
 	case *Word:
 		p.Mark = at
@@ -127,10 +131,20 @@ func (d *decoder) damage(v reflect.Value, at Mark) {
 		p.written(at)
 		p.damage()
 	default:
-		if v.Kind() == reflect.Struct {
+		switch v.Kind() {
+		case reflect.Slice:
+			d.noteList(path, at)
+		case reflect.Struct:
 			setPlace(v, at)
 		}
 	}
+}
+
+func (d *decoder) noteList(path string, at Mark) {
+	if d.lists == nil {
+		d.lists = map[string]Mark{}
+	}
+	d.lists[path] = at
 }
 
 // setPlace fills Mark and Given of the structs that have them.

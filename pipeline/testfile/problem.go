@@ -66,7 +66,7 @@ func (m Mark) written() bool { return m.Line > 0 }
 // nearest returns the word of known that was probably meant, or "".
 func nearest(word string, known []string) string {
 	const longest = 64 // longer words are not typing errors of ours
-	if len(word) > longest {
+	if word == "" || len(word) > longest {
 		return ""
 	}
 	fold := func(s string) string { return strings.ReplaceAll(strings.ToLower(s), "_", "-") }

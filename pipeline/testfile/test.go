@@ -97,9 +97,9 @@ type Lot struct {
 // ThermalOutput is the package's polynomial; Coefficients are as written,
 // ascending, in the units that In and Of name.
 type ThermalOutput struct {
-	In                   Word       `yaml:"in" enum:"microstrain,strain" doc:"unit of the result"`
-	Of                   Word       `yaml:"of" enum:"degC,degF" doc:"unit of the temperature"`
-	Coefficients         []Quantity `yaml:"coefficients" unit:"bare" doc:"ascending powers"`
+	In                   Word       `yaml:"in" enum:"microstrain,strain" need:"yes" doc:"unit of the result"`
+	Of                   Word       `yaml:"of" enum:"degC,degF" need:"yes" doc:"unit of the temperature"`
+	Coefficients         []Quantity `yaml:"coefficients" unit:"bare" need:"yes" doc:"ascending powers"`
 	ReferenceGaugeFactor Quantity   `yaml:"reference-gauge-factor" unit:"1" range:">0" doc:"2.0 when absent"`
 	MaterialExpansion    Quantity   `yaml:"material-expansion" unit:"1/K" doc:"expansion of the material that it was measured on"`
 	From                 Quantity   `yaml:"from" unit:"degC" doc:"lowest temperature it was fitted for"`
@@ -211,8 +211,8 @@ type Channel struct {
 // Shunt is a channel's calibration resistor. Before and With, when both are
 // given, calibrate the span; a shunt event alone is a check and never does.
 type Shunt struct {
-	Location Word     `yaml:"location" enum:"gauge,completion,instrument"`
-	Resistor Quantity `yaml:"resistor" unit:"ohm"`
+	Location Word     `yaml:"location" enum:"gauge,completion,instrument" need:"yes"`
+	Resistor Quantity `yaml:"resistor" unit:"ohm" need:"yes"`
 	Before   Quantity `yaml:"before" unit:"V/V" doc:"reading without it, at the zero state"`
 	With     Quantity `yaml:"with" unit:"V/V" doc:"reading with it"`
 	Settling Quantity `yaml:"settling" unit:"s" doc:"after switching; 1 s when absent"`
@@ -266,7 +266,7 @@ type Auxiliary struct {
 	Points      []Point    `yaml:"points" doc:"two points: raw reading and value"`
 	Polynomial  []Quantity `yaml:"polynomial" unit:"bare" doc:"ascending powers of the raw reading in its own unit"`
 	Sensitivity Quantity   `yaml:"sensitivity" unit:"V/V" doc:"a transducer's output at its capacity"`
-	Capacity    Quantity   `yaml:"capacity" unit:"bare" doc:"the value at which it gives that output, in the result's unit"`
+	Capacity    Quantity   `yaml:"capacity" unit:"bare" range:">0" doc:"the value at which it gives that output, in the result's unit"`
 	ZeroReading Quantity   `yaml:"zero-reading" unit:"V/V" doc:"a transducer's output at nothing"`
 	Certificate Word       `yaml:"certificate"`
 	Expires     Time       `yaml:"expires"`
