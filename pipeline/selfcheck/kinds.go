@@ -12,6 +12,22 @@ var kinds = map[string]func(*inputs) (results, error){
 	"rainflow":         rainflowCase,
 	"thermocouple":     thermocoupleCase,
 	"pt100":            pt100Case,
+
+	"bridge":                   bridgeCase,
+	"quarter bridge":           quarterCase,
+	"shunt":                    shuntCase,
+	"copper wire":              wireCase,
+	"thermal output":           thermalOutputCase,
+	"gauge factor":             gaugeFactorCase,
+	"transverse sensitivity":   transverseCase,
+	"strain transform":         transformCase,
+	"damage":                   damageCase,
+	"statistics":               statisticsCase,
+	"polynomial fit":           polynomialFitCase,
+	"allan deviation":          allanCase,
+	"allan deviation sequence": allanSequenceCase,
+	"drift":                    driftCase,
+	"butterworth":              butterworthCase,
 }
 
 // units of the results as a case writes them

@@ -16,24 +16,11 @@ import (
 func (r Report) WriteTable(w io.Writer, onlyFailed bool) error {
 	t := layOut(r, onlyFailed)
 	out := bufio.NewWriter(w)
-	for _, line := range t.lines {
-		for k, cell := range line.cells {
-			if k > 0 {
-				out.WriteByte(' ')
-			}
-			pad := strings.Repeat(" ", max(0, t.widths[k]-utf8.RuneCountInString(cell)))
-			switch {
-			case columns[k].right:
-				out.WriteString(pad + cell)
-			case k == len(line.cells)-1:
-				out.WriteString(cell)
-			default:
-				out.WriteString(cell + pad)
-			}
-		}
+	for _, l := range t.lines {
+		out.WriteString(t.format(l))
 		out.WriteByte('\n')
-		if line.why != "" {
-			fmt.Fprintf(out, "    %s\n", wrapped(line.why, 4))
+		if l.why != "" {
+			fmt.Fprintf(out, "    %s\n", wrapped(l.why, 4))
 		}
 	}
 	if len(t.sources) > 0 {
@@ -52,12 +39,15 @@ func (r Report) Summary() string {
 		r.Cases, r.Run, r.Passed, r.Failed, r.NotRun)
 }
 
+// columns of the table. A cell longer than the widest that is allowed pushes
+// only what follows on its own line, and only as far as there is no room.
 var columns = [...]struct {
-	head  string
-	right bool
+	head   string
+	right  bool
+	widest int
 }{
-	{"case", false}, {"quantity", false}, {"expected", true}, {"got", true}, {"tolerance", true},
-	{"source", true}, {"verdict", false},
+	{"case", false, 29}, {"quantity", false, 31}, {"expected", true, 13}, {"got", true, 13}, {"tolerance", true, 12},
+	{"source", true, 6}, {"verdict", false, 7},
 }
 
 type layout struct {
@@ -71,8 +61,25 @@ type line struct {
 	why   string
 }
 
-// maxWidth keeps one long name from pulling the whole table apart.
-const maxWidth = 40
+func (t *layout) format(l line) string {
+	var out strings.Builder
+	position, end := 0, 0 // what is written, and where the column should end
+	for k, cell := range l.cells {
+		n := utf8.RuneCountInString(cell)
+		start := end
+		if end += t.widths[k]; columns[k].right {
+			start = end - n
+		}
+		if pad := max(start-position, min(k, 1)); pad > 0 {
+			out.WriteString(strings.Repeat(" ", pad))
+			position += pad
+		}
+		out.WriteString(cell)
+		position += n
+		end++
+	}
+	return out.String()
+}
 
 func layOut(r Report, onlyFailed bool) layout {
 	var t layout
@@ -87,6 +94,9 @@ func layOut(r Report, onlyFailed bool) layout {
 			continue
 		}
 		l := line{why: printable(row.Why)}
+		if off := row.Got - row.Expected; row.Verdict == Fail && !math.IsNaN(off) {
+			l.why = strings.TrimSuffix(fmt.Sprintf("off by %.3g; %s", off, l.why), "; ")
+		}
 		l.cells = [...]string{printable(row.Case), "-", "-", "-", "-", "-", string(row.Verdict)}
 		if row.Source != "" {
 			source := printable(row.Source)
@@ -113,7 +123,7 @@ func layOut(r Report, onlyFailed bool) layout {
 	}
 	for _, l := range t.lines {
 		for k, cell := range l.cells {
-			t.widths[k] = max(t.widths[k], min(maxWidth, utf8.RuneCountInString(cell)))
+			t.widths[k] = max(t.widths[k], min(columns[k].widest, utf8.RuneCountInString(cell)))
 		}
 	}
 	return t
@@ -121,12 +131,13 @@ func layOut(r Report, onlyFailed bool) layout {
 
 func sourceMark(i int) string { return fmt.Sprintf("[%d]", i+1) }
 
-// figure has the digits that fit a column; the comparison uses all.
+// figure has the digits that fit a column; the comparison uses all. NaN is the
+// result of a formula outside its domain, or an axis that has no direction.
 func figure(x float64) string {
 	if math.IsNaN(x) {
 		return "undefined"
 	}
-	return strconv.FormatFloat(x, 'g', 8, 64)
+	return strconv.FormatFloat(x, 'g', 7, 64)
 }
 
 // wrapped breaks a text between words at 110 columns, further lines indented.
