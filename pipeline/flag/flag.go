@@ -91,6 +91,10 @@ var table = []Info{
 // and limits.
 var LeavesOut = leavesOut()
 
+// LeavesOutOfZero holds the flags that keep a reading out of a zero that is
+// being taken. It cannot be missing then, and limits mean nothing before it.
+const LeavesOutOfZero = Missing | ShuntOn | Handled | ExcitationOff | Open | Shorted | Saturated | Frozen | Spike
+
 func leavesOut() (m Mask) {
 	for _, f := range table {
 		if f.LeavesOut {

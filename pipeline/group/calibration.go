@@ -1,0 +1,271 @@
+package group
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"math"
+	"strconv"
+	"time"
+
+	"glueline/pipeline/channel"
+	"glueline/pipeline/testfile"
+)
+
+// Calibration is everything that turns one source's raw readings into results
+// and may be found wrong one day. Its JSON is canonical: fields in fixed order,
+// shortest exact numbers, no maps.
+type Calibration struct {
+	Source       string                   `json:"source"`
+	Input        inputCalibration         `json:"input"`
+	Inputs       []inputCalibration       `json:"inputs,omitempty"`
+	Channels     []channelCalibration     `json:"channels"`
+	Rosettes     []rosetteCalibration     `json:"rosettes,omitempty"`
+	Temperatures []temperatureCalibration `json:"temperatures,omitempty"`
+	Auxiliary    []auxiliaryCalibration   `json:"auxiliary,omitempty"`
+}
+
+type inputCalibration struct {
+	Name           string `json:"name,omitempty"`
+	Unit           string `json:"unit,omitempty"`
+	Scale          number `json:"scale,omitempty"`
+	ScaleUnit      string `json:"scale_unit,omitempty"`
+	Range          number `json:"range,omitempty"`
+	RangeUnit      string `json:"range_unit,omitempty"`
+	Excitation     number `json:"excitation_v,omitempty"`
+	ExcitationIn   string `json:"excitation_input,omitempty"`
+	WarmUp         number `json:"warm_up_s,omitempty"`
+	ClockTolerance number `json:"clock_tolerance_s,omitempty"`
+	Rate           number `json:"rate_hz,omitempty"`
+	LoggerFactor   number `json:"logger_gauge_factor,omitempty"`
+	LoggerBridge   number `json:"logger_bridge_factor,omitempty"`
+	Linearised     bool   `json:"logger_linearised,omitempty"`
+	LoggerSign     string `json:"logger_sign,omitempty"`
+}
+
+type channelCalibration struct {
+	Name        string            `json:"name"`
+	Temperature string            `json:"temperature,omitempty"`
+	LeadsAt     string            `json:"lead_temperature,omitempty"`
+	Zero        *zeroCalibration  `json:"zero,omitempty"`
+	Wires       []wireCalibration `json:"wires"`
+	Predictions []bandCalibration `json:"predictions,omitempty"`
+}
+
+type bandCalibration struct {
+	Step string `json:"step"`
+	Low  number `json:"low"`
+	High number `json:"high"`
+}
+
+type zeroCalibration struct {
+	Ratio           number `json:"ratio_v_per_v,omitempty"`
+	Temperature     number `json:"temperature_degc,omitempty"`
+	LeadTemperature number `json:"lead_temperature_degc,omitempty"`
+	First           number `json:"first_s,omitempty"`
+	From            string `json:"from,omitempty"`
+	To              string `json:"to,omitempty"`
+}
+
+type wireCalibration struct {
+	Input     string            `json:"input_and_gauge"`
+	From      int64             `json:"from_ns"`
+	To        int64             `json:"to_ns"`
+	Constants channel.Constants `json:"constants"`
+	Judged    judgedBy          `json:"judged_by"`
+}
+
+type judgedBy struct {
+	Strain         number `json:"strain"`
+	Elongation     number `json:"elongation"`
+	Yield          number `json:"yield_strain"`
+	PolynomialLow  number `json:"polynomial_low_degc"`
+	PolynomialHigh number `json:"polynomial_high_degc"`
+	AdhesiveLow    number `json:"adhesive_low_degc"`
+	AdhesiveHigh   number `json:"adhesive_high_degc"`
+	CuredAt        int64  `json:"cured_at_ns"`
+	Broken         bool   `json:"rule_broken"`
+	Settling       int64  `json:"settling_ns"`
+	Excitation     number `json:"excitation_band,omitempty"`
+}
+
+type rosetteCalibration struct {
+	Name   string   `json:"name"`
+	Grids  []string `json:"grids"`
+	Angles []number `json:"angles_rad"`
+}
+
+type temperatureCalibration struct {
+	Name      string `json:"name"`
+	Input     string `json:"input"`
+	Sensor    string `json:"sensor"`
+	Type      string `json:"type,omitempty"`
+	Cold      string `json:"cold_junction,omitempty"`
+	ColdFixed number `json:"cold_junction_degc,omitempty"`
+	R0        number `json:"r0_ohm,omitempty"`
+	MaxAge    int64  `json:"max_age_ns"`
+	Rate      number `json:"rate_k_per_s"`
+}
+
+type auxiliaryCalibration struct {
+	Name       string   `json:"name"`
+	Input      string   `json:"input"`
+	Unit       string   `json:"unit"`
+	Polynomial []number `json:"polynomial,omitempty"`
+	Points     []number `json:"points,omitempty"`
+	Transducer []number `json:"zero_sensitivity_capacity,omitempty"`
+}
+
+// number is a float64 whose JSON may be an infinity, as text.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	v := float64(n)
+	if math.IsInf(v, 0) || math.IsNaN(v) {
+		return json.Marshal(strconv.FormatFloat(v, 'g', -1, 64))
+	}
+	return json.Marshal(v)
+}
+
+// Calibration returns the calibration of one source, and its digest: the
+// SHA-256 of its JSON in hexadecimal. Only what the source's own results depend
+// on is in it, so a change elsewhere leaves the digest alone.
+func (p *Plan) Calibration(source string) (Calibration, string, error) {
+	s := p.source(source)
+	if s == nil {
+		return Calibration{}, "", nil
+	}
+	c := Calibration{Source: source, Input: sourceInput(s.source)}
+	for _, e := range s.source.Inputs.Entries {
+		in := inputCalibration{Name: e.Name, Unit: e.Value.Unit.Text}
+		in.Scale, in.ScaleUnit = number(e.Value.Scale.Value), e.Value.Scale.Unit
+		in.Range, in.RangeUnit = number(e.Value.Range.Value), e.Value.Range.Unit
+		c.Inputs = append(c.Inputs, in)
+	}
+	uses := make([]bool, len(p.temperatures))
+	for _, i := range s.owned {
+		uses[i] = true
+	}
+	for _, ch := range s.channels {
+		c.Channels = append(c.Channels, p.channelCalibration(ch))
+		for _, i := range []int{ch.temperature, ch.leads} {
+			if i >= 0 {
+				uses[i] = true
+			}
+		}
+	}
+	for i, t := range p.temperatures {
+		if uses[i] && t.cold >= 0 {
+			uses[t.cold] = true
+		}
+	}
+	for i, t := range p.temperatures {
+		if uses[i] {
+			c.Temperatures = append(c.Temperatures, temperatureOf(t))
+		}
+	}
+	for _, r := range s.rosettes {
+		rc := rosetteCalibration{Name: r.name}
+		for _, g := range r.grids {
+			rc.Grids = append(rc.Grids, g.name)
+		}
+		rosette, _ := p.test.Rosettes.Get(r.name)
+		for _, a := range gridAngles(rosette) {
+			rc.Angles = append(rc.Angles, number(a))
+		}
+		c.Rosettes = append(c.Rosettes, rc)
+	}
+	for _, a := range s.auxiliary {
+		c.Auxiliary = append(c.Auxiliary, auxiliaryOf(a))
+	}
+	text, err := json.Marshal(c)
+	if err != nil {
+		return c, "", err
+	}
+	sum := sha256.Sum256(text)
+	return c, hex.EncodeToString(sum[:]), nil
+}
+
+func sourceInput(s *testfile.Source) inputCalibration {
+	return inputCalibration{
+		Unit:  s.Unit.Text,
+		Scale: number(s.Scale.Value), ScaleUnit: s.Scale.Unit,
+		Range: number(s.Range.Value), RangeUnit: s.Range.Unit,
+		Excitation:     number(s.Excitation.Value),
+		ExcitationIn:   s.ExcitationIn.Text,
+		WarmUp:         number(s.WarmUp.Value),
+		ClockTolerance: number(s.ClockTolerance.Value),
+		Rate:           number(s.Rate.Value),
+		LoggerFactor:   number(s.Logger.GaugeFactor.Value),
+		LoggerBridge:   number(s.Logger.BridgeFactor.Value),
+		Linearised:     s.Logger.Linearised.Value,
+		LoggerSign:     s.Logger.Sign.Text,
+	}
+}
+
+func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
+	c := channelCalibration{Name: ch.name}
+	if ch.temperature >= 0 {
+		c.Temperature = p.temperatures[ch.temperature].name
+	}
+	if ch.leads >= 0 {
+		c.LeadsAt = p.temperatures[ch.leads].name
+	}
+	if z := ch.zero; z.Given {
+		c.Zero = &zeroCalibration{
+			Ratio:           number(z.Ratio.Value),
+			Temperature:     number(z.Temperature.Value),
+			LeadTemperature: number(z.LeadTemperature.Value),
+			First:           number(z.First.Value),
+			From:            instant(z.From),
+			To:              instant(z.To),
+		}
+	}
+	for _, w := range ch.wires {
+		l := &w.limit
+		c.Wires = append(c.Wires, wireCalibration{
+			Input: w.key, From: w.from, To: w.to, Constants: w.constants,
+			Judged: judgedBy{
+				Strain: number(l.strain), Elongation: number(l.elongation), Yield: number(l.yield),
+				PolynomialLow: number(l.polynomialLow), PolynomialHigh: number(l.polynomialHigh),
+				AdhesiveLow: number(l.adhesiveLow), AdhesiveHigh: number(l.adhesiveHigh),
+				CuredAt: w.curedAt, Broken: w.broken, Settling: w.settling,
+				Excitation: number(ch.limits.Excitation.Value),
+			},
+		})
+	}
+	for _, b := range ch.predictions {
+		c.Predictions = append(c.Predictions, bandCalibration{b.step, number(b.low), number(b.high)})
+	}
+	return c
+}
+
+func instant(t testfile.Time) string {
+	if !t.Given {
+		return ""
+	}
+	return t.UTC().Format(time.RFC3339Nano)
+}
+
+func temperatureOf(t *temperaturePlan) temperatureCalibration {
+	return temperatureCalibration{
+		Name: t.name, Input: t.temperature.Input.Text,
+		Sensor: t.temperature.Sensor.Or("degC"), Type: t.temperature.Type.Text,
+		Cold: t.temperature.ColdJunction.Text, ColdFixed: number(t.temperature.ColdFixed.Value),
+		R0: number(t.temperature.R0.Value), MaxAge: t.maxAge, Rate: number(t.rate),
+	}
+}
+
+func auxiliaryOf(a *auxiliaryPlan) auxiliaryCalibration {
+	c := auxiliaryCalibration{Name: a.name, Input: a.auxiliary.Input.Text, Unit: a.auxiliary.Unit.Text}
+	for _, q := range a.auxiliary.Polynomial {
+		c.Polynomial = append(c.Polynomial, number(q.Value))
+	}
+	for _, p := range a.auxiliary.Points {
+		c.Points = append(c.Points, number(p.Raw.Value), number(p.Value.Value))
+	}
+	if a.auxiliary.Sensitivity.Given {
+		c.Transducer = []number{number(a.auxiliary.ZeroReading.Value), number(a.auxiliary.Sensitivity.Value), number(a.auxiliary.Capacity.Value)}
+	}
+	return c
+}

@@ -1,0 +1,339 @@
+package group
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"glueline/pipeline/channel"
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+)
+
+// ErrFrame occurs when a frame does not fit the test file: an unknown source, a
+// missing input, an impossible unit.
+var ErrFrame = errors.New("frame does not fit the test file")
+
+// Reducer applies a plan to frames and events in the order in which they are
+// handed in.
+type Reducer struct {
+	plan    *Plan
+	state   *State
+	runs    map[string]*sourceRun
+	temps   []*temperatureRun
+	scratch channel.Scratch
+}
+
+// NewReducer starts with nothing known.
+func NewReducer(p *Plan) *Reducer {
+	r := &Reducer{plan: p, state: newState(p), runs: map[string]*sourceRun{}}
+	for _, t := range p.temperatures {
+		r.temps = append(r.temps, &temperatureRun{plan: t, state: r.state.Temperatures[t.name]})
+	}
+	for _, s := range p.sources {
+		r.runs[s.name] = newSourceRun(r, s)
+	}
+	return r
+}
+
+// State returns what the reducer remembers; it changes with the next frame.
+func (r *Reducer) State() *State { return r.state }
+
+// Event takes an event. It holds for every source from the first row at or
+// after its time that comes later.
+func (r *Reducer) Event(e event.Event) {
+	for _, s := range r.plan.sources {
+		if e.Source != "" && e.Source != s.name {
+			continue
+		}
+		r.state.Sources[s.name].wait(Pending{At: e.Time.UnixNano(), Event: e})
+	}
+}
+
+// Reduce reduces one frame into b, whose buffers it reuses.
+func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
+	run := r.runs[f.Source]
+	if run == nil {
+		return fmt.Errorf("%w: no source %q in group %s", ErrFrame, f.Source, r.plan.Name)
+	}
+	if err := run.bind(f); err != nil {
+		return err
+	}
+	rows := f.Rows()
+	b.reset(f.Source, run.plan.fields, rows)
+	if rows == 0 {
+		return nil
+	}
+	copy(b.Time, f.Time)
+	for i := range b.Counter {
+		b.Counter[i] = f.Counter + uint64(i)
+	}
+	run.start(f.Time[0])
+	run.readTemperatures(f, b)
+	run.readAuxiliary(f, b)
+	for _, c := range run.channels {
+		c.clear(b, rows)
+	}
+	for from := 0; from < rows; {
+		run.arrive(f.Time[from])
+		to := run.nextChange(f.Time, from)
+		run.reduceRows(f, b, from, to)
+		from = to
+	}
+	run.rosettes(b)
+	run.state.Last = f.Time[rows-1]
+	run.state.Rows += uint64(rows)
+	return nil
+}
+
+// sourceRun is a source at work.
+type sourceRun struct {
+	reducer    *Reducer
+	plan       *sourcePlan
+	state      *SourceState
+	bound      []frame.Column // the frame's columns as bound, names and units only
+	channels   []*channelRun
+	auxiliary  []auxiliaryRun
+	excitation int // column of the measured excitation, -1 for none
+	volts      []float64
+	ratio      []float64
+	counts     []float64
+	own        []*temperatureRun
+	temps      []*temperatureColumn // one a temperature of the group, filled for a range of rows
+	still      temperatureColumn    // of channels without a temperature
+	stillLeads temperatureColumn
+	indicated  [][]float64
+}
+
+type channelRun struct {
+	plan  *channelPlan
+	wires []*wireRun
+}
+
+type wireRun struct {
+	plan   *wirePlan
+	state  *InputState
+	raw    channel.Raw
+	column int
+	zero   *ZeroRecord      // that ready is made for
+	ready  *channel.Channel // nil without a zero
+}
+
+type auxiliaryRun struct {
+	plan   *auxiliaryPlan
+	value  channel.Auxiliary
+	column int
+}
+
+func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
+	run := &sourceRun{reducer: r, plan: s, state: r.state.Sources[s.name], excitation: -1}
+	for _, c := range s.channels {
+		cr := &channelRun{plan: c}
+		for _, w := range c.wires {
+			cr.wires = append(cr.wires, &wireRun{plan: w, state: r.state.Inputs[w.key]})
+		}
+		run.channels = append(run.channels, cr)
+	}
+	for _, i := range s.owned {
+		run.own = append(run.own, r.temps[i])
+	}
+	run.temps = make([]*temperatureColumn, len(r.plan.temperatures))
+	used := func(i int) {
+		if i >= 0 && run.temps[i] == nil {
+			run.temps[i] = &temperatureColumn{}
+		}
+	}
+	for _, c := range s.channels {
+		used(c.temperature)
+		used(c.leads)
+	}
+	return run
+}
+
+// bind finds the inputs among a frame's columns. Frames of a source look alike,
+// so it works only when they change.
+func (run *sourceRun) bind(f *frame.Frame) error {
+	if run.fits(f.Columns) {
+		return nil
+	}
+	source := run.plan.source
+	find := func(input string) (int, string, error) {
+		for i, c := range f.Columns {
+			if c.Name == input {
+				unit := c.Unit
+				if unit == "" {
+					unit = source.Unit.Text
+					if in, ok := source.Inputs.Get(input); ok {
+						unit = in.Unit.Or(unit)
+					}
+				}
+				if unit == "" && c.Counts != nil {
+					unit = "count"
+				}
+				return i, unit, nil
+			}
+		}
+		return 0, "", fmt.Errorf("%w: source %s has no input %q; its columns are %s", ErrFrame, f.Source, input, columnNames(f.Columns))
+	}
+	for _, c := range run.channels {
+		for _, w := range c.wires {
+			column, unit, err := find(w.plan.input)
+			if err != nil {
+				return err
+			}
+			w.column = column
+			if w.raw, err = channel.RawOf(source, w.plan.input, unit); err != nil {
+				return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+			}
+		}
+	}
+	for _, t := range run.own {
+		column, unit, err := find(t.plan.input)
+		if err != nil {
+			return err
+		}
+		t.column = column
+		if t.sensor, err = channel.SensorOf(t.plan.temperature, unit); err != nil {
+			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+		}
+	}
+	run.auxiliary = run.auxiliary[:0]
+	for _, a := range run.plan.auxiliary {
+		column, unit, err := find(a.input)
+		if err != nil {
+			return err
+		}
+		value, err := channel.AuxiliaryOf(a.auxiliary, unit)
+		if err != nil {
+			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+		}
+		run.auxiliary = append(run.auxiliary, auxiliaryRun{a, value, column})
+	}
+	run.excitation = -1
+	if name := source.ExcitationIn.Text; name != "" {
+		_, input := splitInput(source.ExcitationIn)
+		if input == "" {
+			input = name
+		}
+		column, _, err := find(input)
+		if err != nil {
+			return err
+		}
+		run.excitation = column
+	}
+	run.bound = run.bound[:0]
+	for _, c := range f.Columns {
+		run.bound = append(run.bound, frame.Column{Name: c.Name, Unit: c.Unit})
+	}
+	return nil
+}
+
+func (run *sourceRun) fits(columns []frame.Column) bool {
+	if len(run.bound) == 0 || len(run.bound) != len(columns) {
+		return false
+	}
+	for i := range columns {
+		if columns[i].Name != run.bound[i].Name || columns[i].Unit != run.bound[i].Unit {
+			return false
+		}
+	}
+	return true
+}
+
+func columnNames(columns []frame.Column) string {
+	s := ""
+	for i, c := range columns {
+		if i > 0 {
+			s += ", "
+		}
+		s += c.Name
+	}
+	return s
+}
+
+// start gives the test file's own zeros their places in time.
+func (run *sourceRun) start(first int64) {
+	if run.state.Started {
+		return
+	}
+	run.state.Started = true
+	run.state.First = first
+	for _, c := range run.channels {
+		z := &c.plan.zero
+		if !z.Given {
+			continue
+		}
+		from, to := int64(math.MinInt64), int64(math.MinInt64)
+		switch {
+		case z.First.Given:
+			from, to = first, first+nanoseconds(z.First.Value)
+		case z.From.Given && z.To.Given:
+			from, to = z.From.UnixNano(), z.To.UnixNano()
+		}
+		e := event.Event{Event: "zero", Kind: "test", Name: z.Name.Or("zero of the test file"), Channel: c.plan.name}
+		e.State = "begin"
+		run.state.wait(Pending{At: from, Event: e, Stated: true})
+		e.State = "end"
+		run.state.wait(Pending{At: to, Event: e, Stated: true})
+	}
+}
+
+// nextChange returns the end of the run of rows from 'from' on through which
+// nothing changes but readings.
+func (run *sourceRun) nextChange(times []int64, from int) int {
+	next := int64(math.MaxInt64)
+	soon := func(at int64) {
+		if at > times[from] && at < next {
+			next = at
+		}
+	}
+	if len(run.state.Waiting) > 0 {
+		soon(run.state.Waiting[0].At)
+	}
+	soon(run.state.WarmUntil)
+	if last := times[len(times)-1]; next > last {
+		next = last + 1
+	}
+	for _, c := range run.channels {
+		for _, w := range c.wires {
+			soon(w.plan.from)
+			soon(w.plan.to)
+			soon(w.plan.curedAt)
+		}
+	}
+	to := from + 1
+	for to < len(times) && times[to] < next {
+		to++
+	}
+	return to
+}
+
+func (run *sourceRun) readAuxiliary(f *frame.Frame, b *Batch) {
+	for i := range run.auxiliary {
+		a := &run.auxiliary[i]
+		dst := b.Columns[a.plan.column].Float
+		for row, x := range run.readings(&f.Columns[a.column], 0, f.Rows()) {
+			dst[row] = a.value.Value(x)
+		}
+	}
+}
+
+// readings returns rows of a column as float64: a view of the frame, or counts
+// converted into the run's own buffer, which the next call reuses.
+func (run *sourceRun) readings(c *frame.Column, from, to int) []float64 {
+	if c.Float != nil {
+		return c.Float[from:to]
+	}
+	run.counts = grow(run.counts, to-from)
+	for i, n := range c.Counts[from:to] {
+		run.counts[i] = float64(n)
+	}
+	if c.Valid != nil {
+		for i, ok := range c.Valid[from:to] {
+			if !ok {
+				run.counts[i] = math.NaN()
+			}
+		}
+	}
+	return run.counts
+}

@@ -1,0 +1,356 @@
+package group
+
+import (
+	"math"
+
+	"glueline/pipeline/flag"
+	"glueline/pipeline/frame"
+	"glueline/reduce"
+)
+
+// frozenRun is how many readings in a row must be equal to the last digit
+// before a channel counts as frozen. Common practice, no source: noise moves a
+// living channel by a count far more often.
+const frozenRun = 256
+
+// clear writes "no value, missing" to a channel's columns; the wires that serve
+// it write over it.
+func (c *channelRun) clear(b *Batch, rows int) {
+	covered := false
+	for _, w := range c.wires {
+		covered = covered || w.plan.from == math.MinInt64 && w.plan.to == math.MaxInt64
+	}
+	if covered {
+		return
+	}
+	strain, mask := b.Columns[c.plan.strainAt].Float, b.Columns[c.plan.flagsAt].Flags
+	for i := range rows {
+		strain[i] = math.NaN()
+		mask[i] = uint32(flag.Missing)
+	}
+	if c.plan.stressAt >= 0 {
+		copy(b.Columns[c.plan.stressAt].Float, strain)
+	}
+}
+
+// reduceRows reduces rows through which no event takes effect.
+func (run *sourceRun) reduceRows(f *frame.Frame, b *Batch, from, to int) {
+	times := f.Time[from:to]
+	for i, c := range run.temps {
+		if c != nil {
+			c.fill(run.reducer.temps[i], times, run.plan.tolerance)
+		}
+	}
+	var excitation []float64
+	if run.excitation >= 0 {
+		run.volts = append(run.volts[:0], run.readings(&f.Columns[run.excitation], from, to)...)
+		excitation = run.volts
+	}
+	for _, c := range run.channels {
+		for _, w := range c.wires {
+			if w.plan.from <= times[0] && times[0] < w.plan.to {
+				run.reduceWire(c, w, f, b, from, to, excitation)
+			}
+		}
+	}
+}
+
+func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *Batch, from, to int, excitation []float64) {
+	rows := to - from
+	raw := run.readings(&f.Columns[w.column], from, to)
+	strain := b.Columns[c.plan.strainAt].Float[from:to]
+	mask := b.Columns[c.plan.flagsAt].Flags[from:to]
+	gauge, leads := run.temperaturesOf(c.plan, w, rows)
+
+	if w.ready == nil && w.state.inForce() != nil {
+		w.prepare(c.plan)
+	}
+	base := run.baseMask(w, f.Time[from])
+	if w.ready == nil {
+		base |= flag.ZeroMissing
+		for i := range strain {
+			strain[i] = math.NaN()
+		}
+	} else {
+		run.ratio = grow(run.ratio, rows)
+		ratio := w.raw.Column(run.ratio, raw, excitation)
+		w.ready.StrainColumn(strain, ratio, gauge.value, leads.value, &run.reducer.scratch)
+	}
+	w.judge(mask, raw, strain, base)
+	run.judgeExcitation(c.plan, mask, excitation)
+	w.judgeTemperature(mask, gauge)
+	run.predict(c.plan, mask, strain)
+	w.collect(raw, mask, excitation, gauge, leads)
+	if c.plan.stressAt >= 0 {
+		k := w.plan.constants.Stiffness()
+		stress := b.Columns[c.plan.stressAt].Float[from:to]
+		for i, e := range strain {
+			stress[i] = k * e
+		}
+	}
+}
+
+// baseMask is what holds for all rows until something happens.
+func (run *sourceRun) baseMask(w *wireRun, at int64) (m flag.Mask) {
+	if run.state.ExcitationOff || at < run.state.WarmUntil {
+		m |= flag.ExcitationOff
+	}
+	if w.state.ShuntOn {
+		m |= flag.ShuntOn
+	}
+	if w.state.Handled {
+		m |= flag.Handled
+	}
+	if at < w.plan.curedAt {
+		m |= flag.Uncured | flag.Outside
+	}
+	if w.plan.broken {
+		m |= flag.InstallationRule
+	}
+	if w.plan.from != math.MinInt64 && w.ready == nil {
+		m |= flag.Replaced
+	}
+	return m
+}
+
+// temperaturesOf returns the columns of a channel's gauge and lead temperature.
+// A channel without a temperature, or before its first reading, is reduced as
+// if it were still at that of its zero.
+func (run *sourceRun) temperaturesOf(c *channelPlan, w *wireRun, rows int) (gauge, leads *temperatureColumn) {
+	at := noTemperature * 1.0
+	leadsAt := at
+	if w.ready != nil {
+		at, leadsAt = w.ready.Zero.Temperature, w.ready.Zero.LeadTemperature
+	}
+	return run.temperatureOf(c.temperature, &run.still, at, rows), run.temperatureOf(c.leads, &run.stillLeads, leadsAt, rows)
+}
+
+func (run *sourceRun) temperatureOf(i int, still *temperatureColumn, at float64, rows int) *temperatureColumn {
+	if i >= 0 && run.temps[i].any&flag.TemperatureMissing == 0 {
+		return run.temps[i]
+	}
+	still.value, still.mask = grow(still.value, rows), grow(still.mask, rows)
+	still.low, still.high, still.any = at, at, 0
+	for row := range rows {
+		still.value[row], still.mask[row] = at, 0
+	}
+	if i < 0 {
+		still.low, still.high = math.Inf(1), math.Inf(-1) // nothing is known, so nothing is judged
+		return still
+	}
+	still.any = run.temps[i].any
+	for row, v := range run.temps[i].value {
+		still.mask[row] = run.temps[i].mask[row]
+		if !math.IsNaN(v) {
+			still.value[row] = v
+			still.low, still.high = math.Min(still.low, v), math.Max(still.high, v)
+		}
+	}
+	return still
+}
+
+// judge sets the flags that follow from one reading, the readings before it and
+// the strain it gives.
+func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
+	s, l := w.state, &w.plan.limit
+	alarm := math.Min(math.Min(l.strain, l.elongation), math.Min(l.yield, 0.01))
+	rail := w.raw.Range * (1 - 1e-6)
+	strain, mask = strain[:len(raw)], mask[:len(raw)]
+	for i, x := range raw {
+		m := base
+		if x == s.LastRaw {
+			s.Run++
+			if s.Run >= frozenRun {
+				m |= flag.Frozen
+			}
+		} else {
+			s.Run = 1
+		}
+		if s.Rail != 0 || !(math.Abs(x) < rail) || s.LastRaw != s.LastRaw {
+			m |= s.rails(x, rail, w.raw.Range)
+		}
+		s.LastRaw = x
+		if e := math.Abs(strain[i]); !(e <= alarm) {
+			m |= l.judge(e, x)
+		}
+		mask[i] = uint32(m)
+	}
+}
+
+// rails judges readings at the end of the range. A gauge that opens or shorts
+// takes the bridge there in one step; an amplifier that is too small gets there
+// with the load.
+func (s *InputState) rails(x, rail, limit float64) (m flag.Mask) {
+	before := int8(0)
+	side := s.Rail
+	switch {
+	case math.IsNaN(x):
+		s.Rail = 0
+		return flag.Missing
+	case x >= rail:
+		s.Rail = 1
+	case x <= -rail:
+		s.Rail = -1
+	default:
+		s.Rail, s.Jumped = 0, false
+		return 0
+	}
+	if side == before {
+		s.Jumped = math.IsNaN(s.LastRaw) || math.Abs(s.LastRaw) < jumpFrom*limit
+	}
+	m = flag.Saturated
+	if s.Jumped {
+		if s.Rail > 0 {
+			m |= flag.Open
+		} else {
+			m |= flag.Shorted
+		}
+	}
+	return m
+}
+
+// jumpFrom is the part of the range below which a channel must have been one
+// reading earlier to have jumped to its end. Common practice, no source.
+const jumpFrom = 0.8
+
+// judge compares the magnitude of one strain with the limits.
+func (l *thresholds) judge(e, raw float64) (m flag.Mask) {
+	if math.IsNaN(e) && !math.IsNaN(raw) {
+		return 0 // no zero, or no strain gives this ratio: the reading's own flags say which
+	}
+	if e > l.strain {
+		m |= flag.OverLimit
+	}
+	if e > l.elongation {
+		m |= flag.OverElongation
+	}
+	if e >= l.yield {
+		m |= flag.BeyondYield
+	}
+	if e > 0.01 {
+		m |= flag.LargeStrain
+	}
+	return m
+}
+
+func (run *sourceRun) judgeExcitation(c *channelPlan, mask []uint32, excitation []float64) {
+	nominal := run.plan.source.Excitation
+	if excitation == nil || !nominal.Given || !c.limits.Excitation.Given {
+		return
+	}
+	allowed := c.limits.Excitation.Value * nominal.Value
+	for i, v := range excitation {
+		if !(math.Abs(v-nominal.Value) <= allowed) {
+			mask[i] |= uint32(flag.ExcitationBand)
+		}
+	}
+}
+
+// judgeTemperature sets the flags that the gauge's temperature gives, and
+// remembers its extremes since the last signed check.
+func (w *wireRun) judgeTemperature(mask []uint32, t *temperatureColumn) {
+	s, l := w.state, &w.plan.limit
+	if t.any != 0 {
+		for i, m := range t.mask[:len(mask)] {
+			mask[i] |= uint32(m)
+		}
+	}
+	inside := t.low >= l.adhesiveLow && t.high <= l.adhesiveHigh && s.Coldest >= l.adhesiveLow && s.Hottest <= l.adhesiveHigh
+	fitted := t.low >= l.polynomialLow && t.high <= l.polynomialHigh
+	if (inside && fitted) || t.low > t.high {
+		s.Coldest, s.Hottest = math.Min(s.Coldest, t.low), math.Max(s.Hottest, t.high)
+		return
+	}
+	for i, v := range t.value[:len(mask)] {
+		var m flag.Mask
+		switch {
+		case v < l.adhesiveLow || v > l.adhesiveHigh:
+			m |= flag.AdhesiveRange | flag.Outside
+		case s.Coldest < l.adhesiveLow || s.Hottest > l.adhesiveHigh:
+			m |= flag.WasOutside
+		}
+		if v < l.polynomialLow || v > l.polynomialHigh {
+			m |= flag.PolynomialRange
+		}
+		s.Coldest, s.Hottest = math.Min(s.Coldest, v), math.Max(s.Hottest, v)
+		mask[i] |= uint32(m)
+	}
+}
+
+// predict compares strain with the band that the test file predicts for the
+// step that holds.
+func (run *sourceRun) predict(c *channelPlan, mask []uint32, strain []float64) {
+	if run.state.Step == "" {
+		return
+	}
+	for _, b := range c.predictions {
+		if b.step != run.state.Step {
+			continue
+		}
+		for i, e := range strain {
+			if e < b.low || e > b.high {
+				mask[i] |= uint32(flag.BeyondPrediction)
+			}
+		}
+	}
+}
+
+// collect adds rows to the zeros that are being taken.
+func (w *wireRun) collect(raw []float64, mask []uint32, excitation []float64, gauge, leads *temperatureColumn) {
+	for _, kind := range zeroKinds {
+		z := w.state.InProgress[kind]
+		if z == nil {
+			continue
+		}
+		for i, x := range raw {
+			if flag.Mask(mask[i])&flag.LeavesOutOfZero != 0 {
+				continue
+			}
+			z.Raw.Add(x)
+			if excitation != nil {
+				z.Excitation.Add(excitation[i])
+			}
+			if gauge.low <= gauge.high && gauge.mask[i]&flag.TemperatureMissing == 0 {
+				z.Temperature.Add(gauge.value[i])
+			}
+			if leads.low <= leads.high && leads.mask[i]&flag.TemperatureMissing == 0 {
+				z.LeadTemperature.Add(leads.value[i])
+			}
+		}
+	}
+}
+
+var zeroKinds = [...]string{"installation", "test", "tare"}
+
+// rosettes solves the frame's rosettes from their grids' indicated strains.
+func (run *sourceRun) rosettes(b *Batch) {
+	for _, r := range run.plan.rosettes {
+		run.indicated = run.indicated[:0]
+		mask := b.Columns[r.flagsAt].Flags
+		for i := range mask {
+			mask[i] = 0
+		}
+		for _, grid := range r.grids {
+			run.indicated = append(run.indicated, b.Columns[grid.strainAt].Float)
+			for i, m := range b.Columns[grid.flagsAt].Flags {
+				mask[i] |= m
+			}
+		}
+		column := func(i int) []float64 { return b.Columns[r.at+i].Float }
+		ex, ey, gxy := column(0), column(1), column(2)
+		r.rosette.Columns(ex, ey, gxy, column(7), run.indicated)
+		reduce.PrincipalColumns(column(3), column(4), column(5), column(6), ex, ey, gxy)
+		if !r.stress {
+			continue
+		}
+		s1, s2, mises := column(8), column(9), column(10)
+		r.elastic.PrincipalColumns(s1, s2, column(3), column(4))
+		reduce.VonMisesColumn(mises, s1, s2)
+		reduce.TrescaColumn(column(11), s1, s2)
+		for i, v := range mises {
+			if v >= r.yield {
+				mask[i] |= uint32(flag.BeyondYield)
+			}
+		}
+	}
+}
