@@ -35,7 +35,7 @@ func Reversals(dst, x []float64) []float64 {
 // cycles, in the order of the history. The history is reduced to its reversals
 // first and is not changed.
 func Rainflow(history []float64) []Cycle {
-	cycles, stack := rainflow(Reversals(nil, history))
+	cycles, stack := rainflow(Reversals(nil, history), false)
 	for i := 1; i < len(stack); i++ {
 		cycles = append(cycles, cycle(stack[i-1], stack[i], 0.5))
 	}
@@ -57,18 +57,16 @@ func RainflowRepeating(history []float64) []Cycle {
 		}
 	}
 	loop := append(append(append([]float64(nil), points[top:]...), points[:top]...), points[top])
-	cycles, _ := rainflow(Reversals(loop, loop))
-	for i := range cycles {
-		cycles[i].Count = 1
-	}
+	cycles, _ := rainflow(Reversals(loop, loop), true)
 	return cycles
 }
 
 // rainflow returns the counted cycles of a sequence of reversals and the
 // points that are left. The latest range X is compared with the one before, Y;
-// Y is counted if X is not smaller, as a half cycle while it contains the
-// starting point.
-func rainflow(points []float64) (cycles []Cycle, stack []float64) {
+// Y is counted if X is not smaller. While Y contains the starting point it
+// counts half, and only that point is dropped, unless the history repeats and
+// so goes on before its start.
+func rainflow(points []float64, repeating bool) (cycles []Cycle, stack []float64) {
 	for _, p := range points {
 		stack = append(stack, p)
 		for len(stack) >= 3 {
@@ -78,7 +76,7 @@ func rainflow(points []float64) (cycles []Cycle, stack []float64) {
 			if x < y {
 				break
 			}
-			if n == 3 {
+			if n == 3 && !repeating {
 				cycles = append(cycles, cycle(stack[0], stack[1], 0.5))
 				stack = stack[1:]
 				continue
