@@ -13,6 +13,8 @@ type Frame struct {
 	Counter uint64   // sample counter of the first row
 	Time    []int64  // nanoseconds since 1970-01-01 UTC, one a row
 	Columns []Column // in the order of the file
+
+	from *block // whose memory it shows; nil when it has its own
 }
 
 // Rows returns the number of rows.
@@ -57,7 +59,7 @@ func RowsPerFrame(rateHz float64, rowBytes int) int {
 // InputError says where a raw file is wrong and what would be right.
 type InputError struct {
 	File   string
-	Row    int // counted from 1 with the header; 0 when the whole file is meant
+	Row    int // of a text file, its line (comments and header count); of an Arrow file, its row; from 1; 0 when the whole file is meant
 	Column string
 	Found  string
 	Want   string
@@ -85,3 +87,15 @@ func (e *InputError) Error() string {
 }
 
 func (e *InputError) Unwrap() error { return e.Err }
+
+// Slice returns the rows from..to as a view.
+func (f *Frame) Slice(from, to int) Frame {
+	s := *f
+	s.Counter += uint64(from)
+	s.Time = f.Time[from:to]
+	s.Columns = make([]Column, len(f.Columns))
+	for i, c := range f.Columns {
+		s.Columns[i] = c.Slice(from, to)
+	}
+	return s
+}
