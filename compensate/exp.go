@@ -27,7 +27,11 @@ func exp(x float64) float64 {
 	for i := len(taylor) - 1; i >= 0; i-- {
 		y = float64(y*r) + taylor[i]
 	}
-	return math.Ldexp(1+(r+float64(float64(r*r)*y)), int(k))
+	y = 1 + (r + float64(float64(r*r)*y))
+	if k < -1021 || k > 1022 {
+		return math.Ldexp(y, int(k))
+	}
+	return y * math.Float64frombits(uint64(int64(k)+1023)<<52) // y 2^k, exactly
 }
 
 // taylor are the coefficients 1/n! of e^x from x^2 on.

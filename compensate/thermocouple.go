@@ -338,9 +338,12 @@ func (s *emfSegment) invert(mV float64, k *[knots + 1]float64, exponential bool)
 		}
 		next := t - (emf-mV)/slope
 		if !(next >= a && next <= b) {
-			next = a + (b-a)/2
+			t = a + (b-a)/2
+			continue
 		}
-		if math.Abs(next-t) <= 1e-13*(1+math.Abs(t)) {
+		// The error after a step of Newton's is a hundredth or less of the
+		// step's square (K): after this one nothing is left.
+		if math.Abs(next-t) <= 1e-6 {
 			return next
 		}
 		t = next
