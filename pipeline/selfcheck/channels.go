@@ -1,6 +1,7 @@
 package selfcheck
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -121,7 +122,7 @@ func seriesCase(in *inputs) (results, error) {
 		return nil, err
 	}
 	if ch.StressKind() == channel.NoStress {
-		return nil, fmt.Errorf("%w: the channel has no stress", ErrNotRun)
+		return nil, errors.New("the channel has no stress")
 	}
 	temperatures, leads := filled(len(ratios), s.readT), filled(len(ratios), s.readLeadT)
 	stress := ch.StrainColumn(make([]float64, len(ratios)), ratios, temperatures, leads, new(channel.Scratch))

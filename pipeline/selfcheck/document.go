@@ -15,7 +15,7 @@ import (
 // and not in memory.
 const (
 	MaxBytes  = 64 << 20
-	maxValues = 1 << 20
+	maxValues = 1 << 18
 	maxDepth  = 32
 )
 

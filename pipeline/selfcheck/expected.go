@@ -1,6 +1,7 @@
 package selfcheck
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -46,7 +47,7 @@ func compare(c Case, got results) ([]Row, error) {
 		return nil, err
 	}
 	if len(rows) == 0 {
-		return nil, fmt.Errorf("nothing is expected")
+		return nil, errors.New("nothing is expected")
 	}
 	return rows, nil
 }

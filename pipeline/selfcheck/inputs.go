@@ -44,7 +44,7 @@ func (in *inputs) err() error {
 	for _, o := range f.opened {
 		for _, m := range o.members {
 			if !o.used[m.key] {
-				f.add("unknown key %s.%s", o.path, m.key)
+				f.add("unknown key %s.%s", o.path, printable(m.key))
 			}
 		}
 	}

@@ -1,7 +1,6 @@
 package selfcheck
 
 import (
-	"bufio"
 	"fmt"
 	"io"
 	"math"
@@ -15,22 +14,23 @@ import (
 // it. With onlyFailed, rows that passed are left out. The last line counts.
 func (r Report) WriteTable(w io.Writer, onlyFailed bool) error {
 	t := layOut(r, onlyFailed)
-	out := bufio.NewWriter(w)
+	var out strings.Builder
 	for _, l := range t.lines {
 		out.WriteString(t.format(l))
 		out.WriteByte('\n')
 		if l.why != "" {
-			fmt.Fprintf(out, "    %s\n", wrapped(l.why, 4))
+			fmt.Fprintf(&out, "    %s\n", wrapped(l.why, 4))
 		}
 	}
 	if len(t.sources) > 0 {
 		out.WriteString("\nSources\n")
 		for i, s := range t.sources {
-			fmt.Fprintf(out, "%5s %s\n", sourceMark(i), wrapped(s, 6))
+			fmt.Fprintf(&out, "%5s %s\n", sourceMark(i), wrapped(s, 6))
 		}
 	}
-	fmt.Fprintf(out, "\n%s\n", r.Summary())
-	return out.Flush()
+	fmt.Fprintf(&out, "\n%s\n", r.Summary())
+	_, err := io.WriteString(w, out.String())
+	return err
 }
 
 // Summary counts on one line.

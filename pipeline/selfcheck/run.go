@@ -1,7 +1,6 @@
 package selfcheck
 
 import (
-	"errors"
 	"fmt"
 	"math"
 )
@@ -37,9 +36,6 @@ type Report struct {
 func (r Report) OK() bool {
 	return r.Cases > 0 && r.Run == r.Cases && r.Passed > 0 && r.Failed == 0 && r.NotRun == 0
 }
-
-// ErrNotRun occurs when a case cannot be run as it is written.
-var ErrNotRun = errors.New("not run")
 
 // Run computes every case. A case that cannot be run has one row, which says
 // why; nothing of it counts as passed.

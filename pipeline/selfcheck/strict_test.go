@@ -150,7 +150,7 @@ func TestFileIsRefused(t *testing.T) {
 		{"a key twice", strings.Replace(file(sound), `"id"`, `"id": "b", "id"`, 1), `"id" is there twice`},
 		{"UTF-16", "\xff\xfe{\x00}\x00", "not UTF-8"},
 		{"too deep", strings.Repeat("[", 100), "nested deeper"},
-		{"too many values", "[" + strings.Repeat("0,", maxValues) + "0]", "more than 1048576 values"},
+		{"too many values", "[" + strings.Repeat("0,", maxValues) + "0]", "more than 262144 values"},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
