@@ -57,7 +57,7 @@ func solve(p1, q1, p2, q2, p3, q3, p4, q4, ratio, excitationLead float64) float6
 	c1 := (p1*q3 + q1*p3 - p2*q4 - q2*p4) - ratio*(pl*qr+ql*pr+rx*(ql+qr))
 	c2 := (q1*q3 - q2*q4) - ratio*(ql*qr)
 	u := smallRoot(c0, c1, c2)
-	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 && finite(u+c1) {
+	if p1+q1*u > 0 && p2+q2*u > 0 && p3+q3*u > 0 && p4+q4*u > 0 && finite(u) {
 		return u
 	}
 	return math.NaN()

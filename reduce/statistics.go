@@ -21,22 +21,19 @@ func Mean(x []float64) float64 {
 	return mean + rest/n
 }
 
-// SD returns the sample standard deviation, with n - 1. NaN for fewer than two
-// values. The sum of the deviations, zero but for rounding, corrects the sum of
-// their squares (Chan, Golub and LeVeque, American Statistician 37, 1983).
+// SD returns the sample standard deviation, with n - 1, of deviations from
+// Mean. NaN for fewer than two values.
 func SD(x []float64) float64 {
 	n := float64(len(x))
 	if n < 2 {
 		return math.NaN()
 	}
 	mean := Mean(x)
-	var squares, rest float64
+	var squares float64
 	for _, v := range x {
-		d := v - mean
-		squares += d * d
-		rest += d
+		squares += (v - mean) * (v - mean)
 	}
-	return math.Sqrt((squares - rest*rest/n) / (n - 1))
+	return math.Sqrt(squares / (n - 1))
 }
 
 // Lag1 returns the autocorrelation of neighbouring values,

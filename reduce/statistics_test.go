@@ -78,3 +78,12 @@ func TestAllanOfWhiteNoiseAndDrift(t *testing.T) {
 		near(t, "white noise", AllanOverlapping(white, m)*math.Sqrt(float64(m)), 1, 0.05)
 	}
 }
+
+// A sum of a million equal decimals has lost six digits; the second pass brings
+// them back, and the deviation is nothing instead of what the sum lost.
+func TestMeanOfMany(t *testing.T) {
+	x := make([]float64, 1000003)
+	fill(x, 0.1)
+	near(t, "mean", Mean(x), 0.1, 1.4e-17)
+	near(t, "sd", SD(x), 0, 1.4e-17)
+}
