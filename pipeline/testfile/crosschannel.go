@@ -73,7 +73,7 @@ func (c *checker) checkTransverse(ch *Channel, path string) {
 	case mode.Text != "ratio" && ch.StrainRatio.Mark.written():
 		c.report(ch.StrainRatio.Mark, path+".strain-ratio", "a strain ratio that is not used", `"transverse: ratio" as well`)
 	}
-	if b := ch.Bridge.Text; b != "" && mode.Mark.written() && mode.Text != "uniaxial" && !strings.HasPrefix(b, "quarter_") {
+	if b := ch.Bridge.Text; b != "" && !c.told[ch.Bridge.Mark] && mode.Mark.written() && mode.Text != "uniaxial" && !strings.HasPrefix(b, "quarter_") {
 		c.once(mode.Mark, path+".transverse", quote(mode.Text)+" on "+b, "uniaxial, or leave it out; the other modes are of quarter bridges")
 	}
 }
@@ -119,6 +119,7 @@ func (c *checker) checkGaugesOf(e *Entry[Channel], path string) {
 	for _, lot := range c.lotsOf(ch.Position.Or(e.Name)) {
 		out := &lot.ThermalOutput
 		if out.Given {
+			fitted := !out.From.Given || !out.To.Given || out.From.Value < out.To.Value
 			needsTemperature = needsTemperature || !ch.Temperature.Mark.written()
 			needsZeroTemperature = needsZeroTemperature || ch.Zero.Ratio.Given && !ch.Zero.Temperature.Mark.written()
 			low, high := limits[0], limits[0]
@@ -128,10 +129,10 @@ func (c *checker) checkGaugesOf(e *Entry[Channel], path string) {
 			if !high.TemperatureHigh.Mark.written() {
 				high = limits[1]
 			}
-			if q := low.TemperatureLow; q.Given && out.From.Given && q.Value < out.From.Value {
+			if q := low.TemperatureLow; q.Given && fitted && out.From.Given && q.Value < out.From.Value {
 				c.once(q.Mark, low.path+".temperature-low", fmt.Sprintf("%s, below the range of a thermal-output polynomial (from %s)", quote(q.Text), out.From.Text), "a temperature within it, or a lot fitted for more")
 			}
-			if q := high.TemperatureHigh; q.Given && out.To.Given && q.Value > out.To.Value {
+			if q := high.TemperatureHigh; q.Given && fitted && out.To.Given && q.Value > out.To.Value {
 				c.once(q.Mark, high.path+".temperature-high", fmt.Sprintf("%s, above the range of a thermal-output polynomial (to %s)", quote(q.Text), out.To.Text), "a temperature within it, or a lot fitted for more")
 			}
 		}

@@ -516,7 +516,7 @@ func (c *checker) checkAuxiliary() {
 		}
 		if hasPoints && a.Points != nil {
 			if len(a.Points) != 2 {
-				c.report(points, path+".points", fmt.Sprintf("%d points", len(a.Points)), "exactly two points, or a polynomial")
+				c.report(points, path+".points", fmt.Sprintf("a list of %d", len(a.Points)), "exactly two points, or a polynomial")
 			} else if p, q := a.Points[0].Raw, a.Points[1].Raw; p.Given && q.Given && p.Value == q.Value {
 				c.report(q.Mark, path+".points.2.raw", "the raw reading of the first point again", "two different raw readings")
 			}

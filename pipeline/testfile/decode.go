@@ -343,7 +343,10 @@ func (d *decoder) mapping(v reflect.Value, n *yaml.Node, at Mark, path string) {
 
 func needed(f field) string {
 	s := `"` + f.key + `: …"`
-	if allowed := alternatives(f.tag.Get("unit")); len(allowed) > 0 {
+	if choice := f.tag.Get("enum"); choice != "" {
+		words := strings.Split(choice, ",")
+		s = `"` + f.key + ": " + words[0] + `" (` + oneOf("", words) + ")"
+	} else if allowed := alternatives(f.tag.Get("unit")); len(allowed) > 0 {
 		s = `"` + f.key + ": " + allowed[0].example + `"`
 	}
 	if doc := f.tag.Get("doc"); doc != "" {

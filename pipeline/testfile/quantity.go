@@ -48,11 +48,10 @@ func parseQuantity(text, unitTag, rangeTag string) (Quantity, *refusal) {
 		if d, u, ref = findUnit(value, symbol, allowed); ref != nil {
 			return Quantity{}, ref
 		}
-		v, ok := u.apply(digits, ten)
-		if !ok {
-			return Quantity{}, &refusal{quote(text) + ", too large a number", example(allowed)}
+		var ok bool
+		if q.Value, ok = u.apply(digits, ten); !ok {
+			return Quantity{}, &refusal{quote(text) + ", too large a number", "a smaller one, " + example(allowed)}
 		}
-		q.Value = v + u.offset
 	}
 	q.Unit = d.base
 	if d.base == "bare" {
@@ -98,6 +97,7 @@ func parseTolerance(text, whole string, value float64, symbol string, d *dimensi
 			return 0, wrong
 		}
 	}
+	own.zero = 0 // a width is a difference
 	width, ok := own.apply(digits, ten)
 	if !ok || width < 0 {
 		return 0, wrong
@@ -120,7 +120,7 @@ func parseNumber(s string, allowed []*dimension) (digits string, ten int, rest s
 	if m[2] != "" {
 		var err error
 		if ten, err = strconv.Atoi(m[2]); err != nil || ten > 9999 || ten < -9999 {
-			return "", 0, "", &refusal{quote(s) + ", too large an exponent", example(allowed)}
+			return "", 0, "", &refusal{quote(s) + ", too large an exponent", "a smaller one, " + example(allowed)}
 		}
 	}
 	return m[1], ten, strings.TrimSpace(s[len(m[0]):]), nil
@@ -145,10 +145,10 @@ func findUnit(text, symbol string, allowed []*dimension) (*dimension, unit, *ref
 		kinds(allowed) + ", " + example(allowed)}
 }
 
-// apply converts digits · 10^ten without the offset.
+// apply converts digits · 10^ten; ok is false when the result is not finite.
 func (u unit) apply(digits string, ten int) (float64, bool) {
 	v, err := strconv.ParseFloat(digits+"e"+strconv.Itoa(ten+u.ten), 64)
-	v *= u.factor
+	v = (v - u.zero) * u.factor
 	return v, err == nil && !math.IsInf(v, 0) && !math.IsNaN(v)
 }
 

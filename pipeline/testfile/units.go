@@ -10,12 +10,12 @@ import (
 )
 
 // unit turns a written number into the base unit of its dimension:
-// (number · 10^ten) · factor + offset. The power of ten is kept apart because
-// it can be applied to the digits as written, without a rounding of its own.
+// (number · 10^ten - zero) · factor. The power of ten is kept apart because it
+// can be applied to the digits as written, without a rounding of its own.
 type unit struct {
 	ten    int
 	factor float64
-	offset float64 // not for tolerances
+	zero   float64 // what is written for 0 of the base unit; not for tolerances
 }
 
 // dimension is what a quantity is a quantity of.
@@ -32,9 +32,9 @@ type dimension struct {
 // follows from the avoirdupois pound 0.45359237 kg and standard gravity
 // 9.80665 m/s2 (NIST SP 811, appendix B); 0 degC is 273.15 K, 1 degF is 5/9 K.
 const (
-	inch      = 0.0254
-	psi       = 0.45359237 * 9.80665 / (inch * inch)
-	zeroKelvi = 273.15
+	inch        = 0.0254
+	psi         = 0.45359237 * 9.80665 / (inch * inch)
+	zeroCelsius = 273.15 // in kelvin
 )
 
 var dimensions = []dimension{
@@ -50,8 +50,8 @@ var dimensions = []dimension{
 			"microstrain": {ten: -6, factor: 1}, "ustrain": {ten: -6, factor: 1},
 			"strain": {factor: 1}, "%": {ten: -2, factor: 1}})},
 	{base: "degC", what: "a temperature", example: "24 degC", legal: ">=-273.15", units: map[string]unit{
-		"degC": {factor: 1}, "K": {factor: 1, offset: -zeroKelvi},
-		"degF": {factor: 5.0 / 9, offset: -160.0 / 9}}},
+		"degC": {factor: 1}, "K": {factor: 1, zero: zeroCelsius},
+		"degF": {factor: 5.0 / 9, zero: 32}}},
 	{base: "s", what: "a duration", example: "20 ms", legal: ">=0", units: join(
 		prefixed("s", "num", ""), map[string]unit{
 			"min": {factor: 60}, "h": {factor: 3600}, "d": {factor: 86400}})},
