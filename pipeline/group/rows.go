@@ -170,8 +170,9 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 			m |= s.rails(x, rail, w.raw.Range)
 		}
 		s.LastRaw = x
-		if e := math.Abs(strain[i]); !(e <= alarm) {
-			m |= l.judge(e, x)
+		// A value that is left out of limits is not held against them.
+		if e := math.Abs(strain[i]); !(e <= alarm) && m&flag.LeavesOut == 0 {
+			m |= l.judge(e)
 		}
 		mask[i] = uint32(m)
 	}
@@ -214,10 +215,7 @@ func (s *InputState) rails(x, rail, limit float64) (m flag.Mask) {
 const jumpFrom = 0.8
 
 // judge compares the magnitude of one strain with the limits.
-func (l *thresholds) judge(e, raw float64) (m flag.Mask) {
-	if math.IsNaN(e) && !math.IsNaN(raw) {
-		return 0 // no zero, or no strain gives this ratio: the reading's own flags say which
-	}
+func (l *thresholds) judge(e float64) (m flag.Mask) {
 	if e > l.strain {
 		m |= flag.OverLimit
 	}
