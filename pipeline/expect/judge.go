@@ -125,11 +125,11 @@ func (j *judge) instrument() {
 
 func (j *judge) leads() {
 	s, layout := j.c.Signal, j.ch.Layout
-	wired := layout.Leads != [4]float64{}
+	inArms := layout.Leads != [4]float64{}
 	switch {
-	case wired && j.c.Leads.Ohm20 == 0:
+	case inArms && !j.channel.Leads.Given && !j.c.Wire.Leads.Given:
 		j.subject.add(Missing, "", "no leads are stated: their loss is not corrected")
-	case layout.Full() && !j.channel.RemoteSense.Value && j.c.Leads.Ohm20 == 0:
+	case layout.Full() && !j.channel.RemoteSense.Value && !j.channel.Excitation.Given:
 		j.subject.add(Missing, "", "neither remote-sense nor excitation-leads are stated: the loss in four wires is not corrected")
 	}
 	if s.LeadLoss > usualLeadLoss {
@@ -255,7 +255,7 @@ func sources(t *testfile.Test, channels []Channel) []Subject {
 		}
 		s := Subject{Kind: "source", Name: e.Name}
 		if other, ok := t.Sources.Get(loadSource); ok && loadSource != e.Name {
-			clocks(&s, t, e.Name, &e.Value, loadSource, other)
+			clocks(&s, t, &e.Value, loadSource, other)
 		}
 		if !e.Value.Excitation.Given {
 			s.add(Missing, "", "no nominal excitation: the power on its grids cannot be told")
@@ -266,8 +266,8 @@ func sources(t *testfile.Test, channels []Channel) []Subject {
 }
 
 // clocks says what it means that strain and load are on different clocks.
-func clocks(s *Subject, t *testfile.Test, name string, strain *testfile.Source, loadName string, load *testfile.Source) {
-	what := fmt.Sprintf("its strain is on the clock of %s, the load %s on that of %s", name, t.About.Load.Text, loadName)
+func clocks(s *Subject, t *testfile.Test, strain *testfile.Source, loadName string, load *testfile.Source) {
+	what := fmt.Sprintf("strain is on its own clock, the load %s on that of %s", t.About.Load.Text, loadName)
 	if strain.Group.Text != load.Group.Text {
 		s.add(Caution, "", "%s, in another group: nothing keeps the two in order", what)
 	}
