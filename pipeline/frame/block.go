@@ -113,6 +113,28 @@ func (b *block) view(from, to int) *Frame {
 	return f
 }
 
+// split takes the first rows, which are so many frames, off a view.
+func (f *Frame) split(rows int, frames uint64) *Frame {
+	b := f.from
+	first, _ := b.pool.frames.Get().(*Frame)
+	if first == nil {
+		first = new(Frame)
+	}
+	columns := first.Columns[:0]
+	*first = *f
+	first.Time = f.Time[:rows]
+	b.uses.Add(1)
+	for i, c := range f.Columns {
+		columns = append(columns, c.Slice(0, rows))
+		f.Columns[i] = c.Slice(rows, len(f.Time))
+	}
+	first.Columns = columns
+	f.Time = f.Time[rows:]
+	f.Number += frames
+	f.Counter += uint64(rows)
+	return first
+}
+
 func (b *block) release() {
 	if b.uses.Add(-1) == 0 {
 		b.time = nil

@@ -21,7 +21,7 @@ type CSVWriter struct {
 	out     *bufio.Writer
 	columns int
 	line    []byte
-	clock   timeFormatter
+	clock   TimeFormatter
 }
 
 // NewCSVWriter begins a file of those columns, of which Name and Unit count.
@@ -60,7 +60,7 @@ func (w *CSVWriter) Write(time []int64, columns []Column) error {
 		return err
 	}
 	for row, t := range time {
-		line := w.clock.append(w.line[:0], t)
+		line := w.clock.Append(w.line[:0], t)
 		for i := range columns {
 			c := &columns[i]
 			line = append(line, ',')
@@ -105,14 +105,15 @@ func checkRows(time []int64, columns []Column, want int) error {
 	return nil
 }
 
-// timeFormatter writes ISO 8601 in UTC with as many fractional digits as are
+// TimeFormatter writes ISO 8601 in UTC with as many fractional digits as are
 // needed, and works out the calendar only once a second.
-type timeFormatter struct {
+type TimeFormatter struct {
 	second int64
 	text   []byte
 }
 
-func (f *timeFormatter) append(dst []byte, nanoseconds int64) []byte {
+// Append appends an instant in nanoseconds since 1970-01-01 UTC.
+func (f *TimeFormatter) Append(dst []byte, nanoseconds int64) []byte {
 	second, fraction := nanoseconds/1e9, nanoseconds%1e9
 	if fraction < 0 {
 		second, fraction = second-1, fraction+1e9

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"sort"
 )
 
 // Reader merges raw files into one sequence of frames: in order of the time
@@ -34,11 +36,19 @@ const blockBytes = 256 << 10
 // Next returns the next frame, valid until it is released or the reader is
 // closed, or io.EOF behind the last one. After an error it gives the same
 // error again.
-func (r *Reader) Next() (*Frame, error) {
+func (r *Reader) Next() (*Frame, error) { return r.read(1) }
+
+// NextRun is Next for whoever treats rows one by one: frames of one source that
+// no other source's frames come between are given as one, with the number of
+// the first. All frames of a source but the last have RowsPerFrame rows, so
+// that their borders are known.
+func (r *Reader) NextRun() (*Frame, error) { return r.read(math.MaxInt) }
+
+func (r *Reader) read(most int) (*Frame, error) {
 	if r.err != nil {
 		return nil, r.err
 	}
-	f, err := r.next()
+	f, err := r.next(most)
 	if err != nil {
 		r.err = err
 	}
@@ -48,7 +58,7 @@ func (r *Reader) Next() (*Frame, error) {
 	return f, err
 }
 
-func (r *Reader) next() (*Frame, error) {
+func (r *Reader) next(most int) (*Frame, error) {
 	if !r.started {
 		r.started = true
 		for _, s := range r.streams {
@@ -60,19 +70,66 @@ func (r *Reader) next() (*Frame, error) {
 		heap.Init(&r.heads)
 	} else if len(r.heads) > 0 {
 		// The head went out with the last call; its source reads on only now.
-		switch err := r.heads[0].advance(); {
-		case errors.Is(err, io.EOF):
-			heap.Pop(&r.heads)
-		case err != nil:
+		if err := r.readOn(); err != nil {
 			return nil, err
-		default:
-			heap.Fix(&r.heads, 0)
 		}
 	}
 	if len(r.heads) == 0 {
 		return nil, io.EOF
 	}
-	return r.heads[0].head, nil
+	return r.heads[0].give(r.second(), most), nil
+}
+
+// readOn makes the heads those that follow on what was given last.
+func (r *Reader) readOn() error {
+	if r.heads[0].head == nil {
+		err := r.heads[0].advance()
+		if errors.Is(err, io.EOF) {
+			heap.Pop(&r.heads)
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+	heap.Fix(&r.heads, 0)
+	return nil
+}
+
+// second is the stream whose head comes right behind the first, nil for none.
+func (r *Reader) second() *stream {
+	switch len(r.heads) {
+	case 0, 1:
+		return nil
+	case 2:
+		return r.heads[1]
+	}
+	if r.heads.Less(2, 1) {
+		return r.heads[2]
+	}
+	return r.heads[1]
+}
+
+// give hands out the frames of the head that come before the next stream's as
+// one, but no more than most, and keeps the others.
+func (s *stream) give(next *stream, most int) *Frame {
+	head, frames := s.head, 1
+	if whole := len(head.Time) / s.frameRows; next == nil {
+		frames = whole
+	} else {
+		until := next.head.Time[0]
+		if s.source < next.source {
+			until++ // of one instant, the first name goes first
+		}
+		frames = sort.Search(whole, func(i int) bool { return head.Time[i*s.frameRows] >= until })
+	}
+	frames = max(1, min(frames, most))
+	rows := frames * s.frameRows
+	if rows >= len(head.Time) {
+		s.head = nil
+		return head
+	}
+	return head.split(rows, uint64(frames))
 }
 
 func (r *Reader) report() {
@@ -200,8 +257,9 @@ func (s *stream) advance() error {
 		}
 		available := len(s.block.time) - s.row
 		if s.waiting == 0 && available >= s.frameRows {
-			s.emit(s.block, s.row, s.row+s.frameRows)
-			s.take(s.frameRows)
+			whole := available / s.frameRows * s.frameRows
+			s.emit(s.block, s.row, s.row+whole)
+			s.take(whole)
 			return nil
 		}
 		n := min(available, s.frameRows-s.waiting)
@@ -218,7 +276,7 @@ func (s *stream) advance() error {
 func (s *stream) emit(b *block, from, to int) {
 	f := b.view(from, to)
 	f.Source, f.Boot, f.Number, f.Counter = s.source, fileBoot, s.number, s.counter
-	s.number++
+	s.number += uint64((to - from + s.frameRows - 1) / s.frameRows)
 	s.counter += uint64(to - from)
 	s.head = f
 }

@@ -17,10 +17,10 @@ import (
 // reaches them. No clock decides it, so a replay cuts in the same places.
 const CutBytes = 64 << 20
 
-// Frames gives frames in their canonical order. A frame is good until the next
-// call. Frames of one source that nothing else comes between may come as one.
+// Frames gives frames in their canonical order. Frames of one source that
+// nothing else comes between may come as one.
 type Frames interface {
-	Next() (*frame.Frame, error) // io.EOF at the end
+	NextRun() (*frame.Frame, error) // io.EOF at the end
 }
 
 // Sink takes the reduced batches of one group in order. It must not keep a
@@ -143,7 +143,7 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 		return send(message{work: w, zeros: w.reducer.Zeros()})
 	}
 	for {
-		f, err := frames.Next()
+		f, err := frames.NextRun()
 		if err == io.EOF {
 			break
 		}
@@ -192,6 +192,7 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 				}
 			}
 		}
+		f.Release()
 	}
 	for _, w := range works {
 		if err := cut(w); err != nil {

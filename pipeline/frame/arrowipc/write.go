@@ -1,6 +1,9 @@
 package arrowipc
 
 import (
+	"bytes"
+	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 
@@ -24,14 +27,32 @@ type Writer struct {
 
 // counter counts what passes, so that the place of a batch is known.
 type counter struct {
-	w io.Writer
-	n int64
+	w      io.Writer
+	n      int64
+	header []byte // written already, and to be swallowed when the library writes it
 }
 
 func (c *counter) Write(p []byte) (int, error) {
-	n, err := c.w.Write(p)
+	swallowed := min(len(c.header), len(p))
+	if !bytes.Equal(p[:swallowed], c.header[:swallowed]) {
+		return 0, errors.New("the arrow library wrote two different headers for one schema")
+	}
+	c.header = c.header[swallowed:]
+	n, err := c.w.Write(p[swallowed:])
 	c.n += int64(n)
-	return n, err
+	return swallowed + n, err
+}
+
+// begin writes the header. The library writes it with the first batch only,
+// which would then seem to begin where the file does; so it is made once for
+// an empty file, whose end is cut off.
+func (c *counter) begin(header []byte) error {
+	n, err := c.w.Write(header)
+	c.n, c.header = int64(n), header
+	if err != nil {
+		return fmt.Errorf("write arrow header: %w", err)
+	}
+	return nil
 }
 
 // NewFileWriter begins a file (with a footer, for random access) on w.
@@ -40,11 +61,21 @@ func NewFileWriter(w io.Writer, schema Schema) (*Writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	out.arrow, err = ipc.NewFileWriter(&out.out, ipc.WithSchema(out.schema))
+	var empty bytes.Buffer
+	if out.arrow, err = ipc.NewFileWriter(&empty, ipc.WithSchema(out.schema)); err == nil {
+		err = out.arrow.Close()
+	}
+	if err == nil {
+		out.arrow, err = ipc.NewFileWriter(&out.out, ipc.WithSchema(out.schema))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("begin arrow file: %w", err)
 	}
-	return out, nil
+	// "ARROW1", two zeros, the continuation mark, the length of the schema
+	// message, the message.
+	const before = 16
+	message := int(binary.LittleEndian.Uint32(empty.Bytes()[before-4:]))
+	return out, out.out.begin(empty.Bytes()[:before+message])
 }
 
 // NewStreamWriter begins a stream (no footer) on w.
@@ -54,7 +85,12 @@ func NewStreamWriter(w io.Writer, schema Schema) (*Writer, error) {
 		return nil, err
 	}
 	out.arrow = ipc.NewWriter(&out.out, ipc.WithSchema(out.schema))
-	return out, nil
+	var empty bytes.Buffer
+	if err := ipc.NewWriter(&empty, ipc.WithSchema(out.schema)).Close(); err != nil {
+		return nil, fmt.Errorf("begin arrow stream: %w", err)
+	}
+	const end = 8 // continuation mark and a length of zero
+	return out, out.out.begin(empty.Bytes()[:empty.Len()-end])
 }
 
 func newWriter(w io.Writer, schema Schema) (*Writer, error) {

@@ -1,0 +1,221 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
+	"glueline/pipeline/testfile"
+	"glueline/pipeline/worker"
+	"glueline/sinks/csvfile"
+	"glueline/sinks/segment"
+	"glueline/sinks/summary"
+)
+
+type reduceCommand struct {
+	Test   string   `arg:"" name:"testfile" help:"The test file (YAML)."`
+	Raw    []string `arg:"" name:"raw" help:"Raw files, CSV or Arrow IPC; SOURCE=FILE when a file does not say which source it comes from."`
+	Out    string   `required:"" short:"o" help:"Folder for the results; it must be new or empty."`
+	Events string   `short:"e" help:"Zeros, shunts, steps and other events, one JSON object a line."`
+	Format string   `enum:"arrow,csv" default:"arrow" help:"arrow: segments with every bit; csv: microstrain and MPa to fixed decimals."`
+	Quiet  bool     `short:"q" help:"No progress bar and no table."`
+}
+
+// Run reduces raw files into a folder that appears whole or not at all.
+func (c *reduceCommand) Run(ctx context.Context, s streams) error {
+	r, err := reduceFiles(ctx, c, s)
+	if err != nil {
+		return err
+	}
+	if !c.Quiet {
+		r.print(s.out)
+	}
+	return nil
+}
+
+// reduction is what a finished reduction can tell.
+type reduction struct {
+	test      *testfile.Test
+	zone      *time.Location
+	summaries []*summary.Summary
+	out       string
+	files     int
+	took      time.Duration
+	rawBytes  int64
+}
+
+func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, error) {
+	began := time.Now()
+	test, err := testfile.Load(c.Test)
+	if err != nil {
+		return nil, err
+	}
+	plans, err := group.Plans(test)
+	if err != nil {
+		return nil, err
+	}
+	events, err := readEvents(c.Events, test)
+	if err != nil {
+		return nil, err
+	}
+	if err := outIsFree(c.Out); err != nil {
+		return nil, err
+	}
+	bar := newProgress(s.err, "reducing", c.Quiet)
+	defer bar.Close()
+	frames, err := frame.Open(test, c.Raw, bar.Set)
+	if err != nil {
+		return nil, err
+	}
+	defer frames.Close()
+	bar.Begin(frames.TotalBytes())
+
+	partial, err := os.MkdirTemp(parentOf(c.Out), "."+filepath.Base(c.Out)+".partial-*")
+	if err != nil {
+		return nil, fmt.Errorf("begin the results: %w", err)
+	}
+	done := false
+	defer func() {
+		if !done {
+			if err := os.RemoveAll(partial); err != nil {
+				slog.Warn("half-written results are still there", "folder", partial, "err", err)
+			}
+		}
+	}()
+
+	r := &reduction{test: test, zone: zoneOf(test), out: c.Out, rawBytes: frames.TotalBytes()}
+	var works []*worker.Work
+	var closers []func() error
+	for _, p := range plans {
+		if !given(p, frames) {
+			continue
+		}
+		table := summary.New(p)
+		r.summaries = append(r.summaries, table)
+		w := &worker.Work{Plan: p, Sinks: []worker.Sink{table}}
+		switch c.Format {
+		case "csv":
+			sink := csvfile.New(partial, p)
+			w.Sinks = append(w.Sinks, sink)
+			closers = append(closers, sink.Close)
+		default:
+			w.Sinks = append(w.Sinks, segment.NewSink(partial, test.About.Name.Text, p, program()))
+		}
+		works = append(works, w)
+	}
+	if err := worker.Offline(ctx, frames, events, works); err != nil {
+		return nil, err
+	}
+	for _, closeFiles := range closers {
+		if err := closeFiles(); err != nil {
+			return nil, err
+		}
+	}
+	if err := publish(partial, c.Out); err != nil {
+		return nil, err
+	}
+	done = true
+	r.took = time.Since(began)
+	return r, nil
+}
+
+// given reports whether raw files of a group's sources were given.
+func given(p *group.Plan, frames *frame.Reader) bool {
+	return slices.ContainsFunc(p.Sources(), func(source string) bool {
+		_, ok := frames.Columns(source)
+		return ok
+	})
+}
+
+func zoneOf(t *testfile.Test) *time.Location {
+	zone, err := time.LoadLocation(t.About.Zone.Or("UTC"))
+	if err != nil {
+		return time.UTC // the test file was checked
+	}
+	return zone
+}
+
+// readEvents reads a file of events and checks their names against the test.
+func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
+	if path == "" {
+		return nil, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("events: %w", err)
+	}
+	defer f.Close()
+	events, err := event.Read(path, f)
+	if err != nil {
+		return nil, err
+	}
+	var problems []error
+	unknown := func(e event.Event, what, name string, known []string) {
+		problems = append(problems, event.Problem{
+			File: path, Line: e.Line,
+			Found: fmt.Sprintf("%s of the unknown %s %q", e.Event, what, name),
+			Want:  fmt.Sprintf("the test file has %s", strings.Join(known, ", ")),
+		})
+	}
+	for _, e := range events {
+		for _, name := range e.Names() {
+			if _, ok := t.Channels.Get(name); !ok {
+				unknown(e, "channel", name, t.Channels.Names())
+			}
+		}
+		if _, ok := t.Sources.Get(e.Source); e.Source != "" && !ok {
+			unknown(e, "source", e.Source, t.Sources.Names())
+		}
+	}
+	return events, errors.Join(problems...)
+}
+
+// outIsFree refuses a folder that holds something: results are never mixed.
+func outIsFree(dir string) error {
+	entries, err := os.ReadDir(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("results folder %s: %w; give a folder that is new or empty", dir, err)
+	case len(entries) > 0:
+		return fmt.Errorf("results folder %s is not empty (it holds %s); give a folder that is new or empty", dir, entries[0].Name())
+	}
+	return nil
+}
+
+func parentOf(dir string) string { return filepath.Dir(filepath.Clean(dir)) }
+
+// publish gives finished results their name. An empty folder of that name goes
+// first: nothing but a rename makes results appear.
+func publish(partial, out string) error {
+	out = filepath.Clean(out)
+	if err := os.Chmod(partial, 0o755); err != nil {
+		return fmt.Errorf("publish the results: %w", err)
+	}
+	if err := os.Remove(out); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("publish the results: %w", err)
+	}
+	if err := os.Rename(partial, out); err != nil {
+		return fmt.Errorf("publish the results: %w", err)
+	}
+	return syncFolder(parentOf(out))
+}
+
+func syncFolder(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("sync folder: %w", err)
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

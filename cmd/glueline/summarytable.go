@@ -1,0 +1,187 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+	"sort"
+	"strings"
+	"time"
+
+	"glueline/pipeline/group"
+	"glueline/sinks/summary"
+)
+
+// shownUnit converts a column's unit to what people read.
+func shownUnit(unit string) (shown string, scale float64, decimals int) {
+	switch unit {
+	case "m/m":
+		return "um/m", 1e6, 1
+	case "Pa":
+		return "MPa", 1e-6, 2
+	case "rad":
+		return "deg", 180 / math.Pi, 1
+	}
+	return unit, 1, 2
+}
+
+// print writes the table of what was reduced.
+func (r *reduction) print(w io.Writer) {
+	fmt.Fprintf(w, "\n%s: %s of raw readings reduced in %.1f s\n", r.test.About.Name.Text, size(r.rawBytes), r.took.Seconds())
+	for _, s := range r.summaries {
+		r.printGroup(w, s)
+	}
+	fmt.Fprintf(w, "\nResults in %s. Glueline monitors; it is not a protective system.\n", filepath.Clean(r.out))
+}
+
+func size(bytes int64) string {
+	switch {
+	case bytes >= 1e9:
+		return fmt.Sprintf("%.1f GB", float64(bytes)/1e9)
+	case bytes >= 1e6:
+		return fmt.Sprintf("%.1f MB", float64(bytes)/1e6)
+	}
+	return fmt.Sprintf("%.1f kB", float64(bytes)/1e3)
+}
+
+func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
+	zeros := map[string]group.ZeroInForce{}
+	names := map[string]int{}
+	for _, z := range s.Zeros {
+		zeros[z.Channel] = z
+		names[r.zeroName(z.Record)]++
+	}
+	usual := ""
+	for _, name := range sortedKeys(names) {
+		if names[name] > names[usual] {
+			usual = name
+		}
+	}
+	if usual != "" {
+		fmt.Fprintf(w, "Strain and stress are changes since %s, unless a row says otherwise;\n"+
+			"dead load, residual and assembly stress are not in them.\n", usual)
+	} else {
+		fmt.Fprintf(w, "NO ZERO: no strain was written. Give zero events with --events, or state a zero in the test file\n"+
+			"(for example \"zero: {first: 60 s}\" under test).\n")
+	}
+	t := table{head: []string{"channel", "unit", "min", "max", "mean", "noise", "zero mV/V", "rows", "flags"},
+		right: []bool{false, false, true, true, true, true, true, true, false}}
+	for _, row := range s.Rows() {
+		if row.Field.Quantity == group.Rosette && !inTable(row.Field.Name) {
+			continue
+		}
+		unit, scale, decimals := shownUnit(row.Field.Unit)
+		name, _, _ := strings.Cut(row.Field.Name, " [")
+		number := func(v float64) string {
+			if math.IsNaN(v) {
+				return "-"
+			}
+			return fmt.Sprintf("%.*f", decimals, v*scale)
+		}
+		line := []string{name, unit, number(row.Min), number(row.Max), number(row.Mean), "", "", fmt.Sprint(row.Used), ""}
+		switch row.Field.Quantity {
+		case group.Strain, group.Shear, group.Indicated:
+			line[5] = number(row.Noise)
+			if math.IsNaN(row.Noise) {
+				line[5] = "-"
+			} else {
+				line[5] = fmt.Sprintf("%.2f", row.Noise*scale)
+			}
+			z, ok := zeros[row.Field.Of]
+			line[6] = "none"
+			if ok {
+				line[6] = fmt.Sprintf("%+.4f", z.Zero.Ratio*1e3)
+			}
+			line[8] = flagCounts(row, r)
+			if name := r.zeroName(z.Record); ok && name != usual {
+				line[8] += " since " + name
+			}
+		}
+		t.rows = append(t.rows, line)
+	}
+	t.write(w)
+}
+
+// inTable keeps the table short: of a rosette the principal values only.
+func inTable(name string) bool {
+	for _, part := range []string{" e1 ", " e2 ", " von Mises "} {
+		if strings.Contains(name, part) {
+			return true
+		}
+	}
+	return false
+}
+
+func (r *reduction) zeroName(z group.ZeroRecord) string {
+	name := fmt.Sprintf("%q (%s", z.Name, z.Kind)
+	if z.Raw.N > 0 {
+		name += ", " + time.Unix(0, z.To).In(r.zone).Format("2006-01-02 15:04:05 MST")
+	}
+	return name + ")"
+}
+
+// flagCounts lists how often each flag was set.
+func flagCounts(row summary.Row, r *reduction) string {
+	if len(row.Flags) == 0 {
+		return "ok"
+	}
+	var parts []string
+	for _, f := range row.Flags {
+		if f.Rows == row.Rows {
+			parts = append(parts, f.Name+" always")
+			continue
+		}
+		parts = append(parts, fmt.Sprintf("%s %d", f.Name, f.Rows))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
+// table lines up text in columns.
+type table struct {
+	head  []string
+	right []bool // numbers
+	rows  [][]string
+}
+
+func (t *table) write(w io.Writer) {
+	width := make([]int, len(t.head))
+	for _, row := range append([][]string{t.head}, t.rows...) {
+		for i, cell := range row {
+			width[i] = max(width[i], len([]rune(cell)))
+		}
+	}
+	line := func(row []string) {
+		var b strings.Builder
+		for i, cell := range row {
+			pad := strings.Repeat(" ", width[i]-len([]rune(cell)))
+			if i > 0 {
+				b.WriteString("  ")
+			}
+			if t.right[i] {
+				b.WriteString(pad + cell)
+			} else {
+				b.WriteString(cell + pad)
+			}
+		}
+		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
+	}
+	line(t.head)
+	rule := make([]string, len(width))
+	for i, n := range width {
+		rule[i] = strings.Repeat("-", n)
+	}
+	line(rule)
+	for _, row := range t.rows {
+		line(row)
+	}
+}

@@ -1,0 +1,147 @@
+package segment
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// File is what is known of a segment's file once it is on disk.
+type File struct {
+	Name      string     `json:"name"`
+	Rows      int64      `json:"rows"`
+	Bytes     int64      `json:"bytes"`
+	SHA256    string     `json:"sha256"`     // of the whole file, hexadecimal
+	FirstTime int64      `json:"first_time"` // nanoseconds since 1970-01-01 UTC; 0 without rows
+	LastTime  int64      `json:"last_time"`
+	Batches   []BatchSum `json:"batches"`
+}
+
+// BatchSum is where a batch stands in its file, and its checksum, which is
+// compared at every read.
+type BatchSum struct {
+	Offset int64  `json:"offset"`
+	Length int64  `json:"length"`
+	Rows   int    `json:"rows"`
+	CRC32C uint32 `json:"crc32c"` // Castagnoli
+}
+
+// CommitRecord says that the files of one cut are complete. It is written
+// last, once, and never changed.
+type CommitRecord struct {
+	Version      int               `json:"version"` // of this form: 1
+	Test         string            `json:"test"`
+	Group        string            `json:"group"`
+	Cut          uint64            `json:"cut"` // counts the cuts of a group from 0
+	Files        []File            `json:"files"`
+	Calibration  string            `json:"calibration"`  // digest of the constants
+	Program      string            `json:"program"`      // version of the program that made the files
+	Architecture string            `json:"architecture"` // across versions and architectures values agree to 1e-12, not to the bit
+	Previous     string            `json:"previous"`     // SHA-256 of the record before, "" for the first
+	Zeros        []Zero            `json:"zeros"`        // in force at the end
+	Extra        map[string]string `json:"extra,omitempty"`
+}
+
+// RecordVersion is the version of the form that WriteCommit writes.
+const RecordVersion = 1
+
+// ErrConflict is returned by WriteCommit when the cut is committed already
+// with other contents: two writers disagree about what the same input gives.
+// Stop and say so.
+var ErrConflict = errors.New("another commit record of the same name is there already")
+
+// Name is the file name of the record.
+func (r CommitRecord) Name() string {
+	return fmt.Sprintf("%s.%08d.commit.json", r.Group, r.Cut)
+}
+
+// Encode is the record as it is written: the same record gives the same bytes.
+func (r CommitRecord) Encode() ([]byte, error) {
+	b, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return nil, fmt.Errorf("encode commit record: %w", err)
+	}
+	return append(b, '\n'), nil
+}
+
+// WriteCommit creates the record in dir, exclusively and synced. When the same
+// bytes are there already it succeeds, since a repeated commit is no mistake;
+// when others are, it returns ErrConflict and changes nothing.
+//
+// The record gets its final name by a link from a complete, synced temporary
+// file: a name that exists always has all of its contents.
+func WriteCommit(dir string, r CommitRecord) error {
+	text, err := r.Encode()
+	if err != nil {
+		return err
+	}
+	final := filepath.Join(dir, r.Name())
+	f, err := os.CreateTemp(dir, "."+r.Name()+".tmp-*")
+	if err != nil {
+		return fmt.Errorf("create commit record: %w", err)
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(text)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if closeErr := f.Close(); err == nil {
+		err = closeErr
+	}
+	if err != nil {
+		return fmt.Errorf("write commit record: %w", err)
+	}
+	if err := os.Link(f.Name(), final); err != nil {
+		if !errors.Is(err, fs.ErrExist) {
+			return fmt.Errorf("create commit record: %w", err)
+		}
+		there, err := os.ReadFile(final)
+		if err != nil {
+			return fmt.Errorf("read the commit record that is there: %w", err)
+		}
+		if !bytes.Equal(there, text) {
+			return fmt.Errorf("%s: %w", final, ErrConflict)
+		}
+	}
+	return syncDir(dir)
+}
+
+// ReadCommit reads a record, strictly.
+func ReadCommit(path string) (CommitRecord, error) {
+	var r CommitRecord
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return r, err
+	}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&r); err != nil {
+		return r, fmt.Errorf("%s: %w", path, err)
+	}
+	if r.Version != RecordVersion {
+		return r, fmt.Errorf("%s: a commit record of version %d; this program reads version %d", path, r.Version, RecordVersion)
+	}
+	return r, nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("sync folder: %w", err)
+	}
+	err = d.Sync()
+	if closeErr := d.Close(); err == nil {
+		err = closeErr
+	}
+	if err != nil {
+		return fmt.Errorf("sync folder: %w", err)
+	}
+	return nil
+}

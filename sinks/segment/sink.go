@@ -1,0 +1,188 @@
+package segment
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"glueline/pipeline/group"
+)
+
+// Program says what made a file: across versions and architectures values agree
+// to 1e-12, within one to the bit.
+type Program struct {
+	Version      string
+	Architecture string
+}
+
+// batchRows is the fixed number of rows of a batch in a segment.
+const batchRows = 16384
+
+// Sink writes the segments of one group: between two cuts a file a source, and
+// a commit record when all of them are on disk.
+type Sink struct {
+	dir     string
+	test    string
+	plan    *group.Plan
+	program Program
+
+	sources  map[string]*sourceFile // of the present cut
+	layouts  map[string]layout
+	cut      uint64
+	previous string
+}
+
+type sourceFile struct {
+	writer  *Writer
+	columns []Column // of the batch in hand
+}
+
+type layout struct {
+	fields []Field
+	digest string
+}
+
+// NewSink returns a sink for a group's batches that writes into dir.
+func NewSink(dir, test string, plan *group.Plan, program Program) *Sink {
+	return &Sink{dir: dir, test: test, plan: plan, program: program,
+		sources: map[string]*sourceFile{}, layouts: map[string]layout{}}
+}
+
+// Append takes the rows of a batch.
+func (s *Sink) Append(b *group.Batch) error {
+	f := s.sources[b.Source]
+	if f == nil {
+		var err error
+		if f, err = s.begin(b.Source); err != nil {
+			return err
+		}
+	}
+	for i := range b.Columns {
+		f.columns[i] = Column{Float: b.Columns[i].Float, Flags: b.Columns[i].Flags}
+	}
+	return f.writer.Append(Batch{Rows: b.Rows, Time: b.Time, Counter: b.Counter, Columns: f.columns})
+}
+
+func (s *Sink) begin(source string) (*sourceFile, error) {
+	l, ok := s.layouts[source]
+	if !ok {
+		var err error
+		if l, err = s.layout(source); err != nil {
+			return nil, err
+		}
+		s.layouts[source] = l
+	}
+	metadata := [][2]string{
+		{"test", s.test},
+		{"group", s.plan.Name},
+		{"source", source},
+		{"cut", strconv.FormatUint(s.cut, 10)},
+		{"calibration", l.digest},
+		{"program", s.program.Version},
+		{"architecture", s.program.Architecture},
+		{"flags", flagLegend()},
+	}
+	name := fmt.Sprintf("%s.%08d.%s.arrow", s.plan.Name, s.cut, source)
+	w, err := Create(s.dir, name, l.fields, metadata, batchRows)
+	if err != nil {
+		return nil, err
+	}
+	f := &sourceFile{writer: w, columns: make([]Column, len(l.fields)-2)}
+	s.sources[source] = f
+	return f, nil
+}
+
+// layout describes a source's file so that it can be understood alone.
+func (s *Sink) layout(source string) (layout, error) {
+	calibration, digest, err := s.plan.Calibration(source)
+	if err != nil {
+		return layout{}, fmt.Errorf("calibration of source %s: %w", source, err)
+	}
+	constants := map[string]string{}
+	for _, c := range calibration.Channels {
+		text, err := json.Marshal(c)
+		if err != nil {
+			return layout{}, fmt.Errorf("constants of channel %s: %w", c.Name, err)
+		}
+		constants[c.Name] = string(text)
+	}
+	fields := []Field{
+		{Name: "time", Kind: Time},
+		{Name: "sample", Kind: Counter},
+	}
+	for _, f := range s.plan.Fields(source) {
+		field := Field{Name: f.Name, Unit: f.Unit, Kind: Float, Metadata: [][2]string{{"quantity", string(f.Quantity)}, {"of", f.Of}}}
+		if f.Kind == group.Flags {
+			field.Kind = Flags
+		}
+		if f.Note != "" {
+			field.Metadata = append(field.Metadata, [2]string{"note", f.Note})
+		}
+		switch f.Quantity {
+		case group.Strain, group.Shear, group.Indicated:
+			field.Metadata = append(field.Metadata, [2]string{"constants", constants[f.Of]})
+		}
+		fields = append(fields, field)
+	}
+	return layout{fields, digest}, nil
+}
+
+// Cut commits the files since the last cut. Without rows there is nothing to
+// commit.
+func (s *Sink) Cut(zeros []group.ZeroInForce) error {
+	record := CommitRecord{
+		Version: RecordVersion, Test: s.test, Group: s.plan.Name, Cut: s.cut,
+		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous,
+	}
+	digests := sha256.New()
+	for _, source := range s.plan.Sources() {
+		f := s.sources[source]
+		if f == nil {
+			continue
+		}
+		file, err := f.writer.Commit()
+		if err != nil {
+			return err
+		}
+		delete(s.sources, source)
+		record.Files = append(record.Files, file)
+		digests.Write([]byte(s.layouts[source].digest))
+	}
+	if len(record.Files) == 0 {
+		return nil
+	}
+	record.Calibration = hex.EncodeToString(digests.Sum(nil))
+	for _, z := range zeros {
+		record.Zeros = append(record.Zeros, Zero{
+			Channel: z.Channel, Kind: z.Record.Kind, Name: z.Record.Name, Who: z.Record.Who, Why: z.Record.Why,
+			From: z.Record.From, To: z.Record.To, Readings: z.Record.Raw.N,
+			Ratio: z.Zero.Ratio, Temperature: z.Zero.Temperature, LeadTemperature: z.Zero.LeadTemperature,
+		})
+	}
+	text, err := record.Encode()
+	if err != nil {
+		return err
+	}
+	if err := WriteCommit(s.dir, record); err != nil {
+		return err
+	}
+	sum := sha256.Sum256(text)
+	s.previous = hex.EncodeToString(sum[:])
+	s.cut++
+	return nil
+}
+
+// Abort drops what was appended since the last cut.
+func (s *Sink) Abort() error {
+	var err error
+	for _, source := range s.plan.Sources() {
+		if f := s.sources[source]; f != nil {
+			err = errors.Join(err, f.writer.Abort())
+			delete(s.sources, source)
+		}
+	}
+	return err
+}
