@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
 	"glueline/sinks/summary"
 )
@@ -80,12 +81,9 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 			return fmt.Sprintf("%.*f", decimals, v*scale)
 		}
 		line := []string{name, unit, number(row.Min), number(row.Max), number(row.Mean), "", "", fmt.Sprint(row.Used), ""}
-		switch row.Field.Quantity {
-		case group.Strain, group.Shear, group.Indicated:
-			line[5] = number(row.Noise)
-			if math.IsNaN(row.Noise) {
-				line[5] = "-"
-			} else {
+		if isStrain(row.Field) {
+			line[5] = "-"
+			if !math.IsNaN(row.Noise) {
 				line[5] = fmt.Sprintf("%.2f", row.Noise*scale)
 			}
 			z, ok := zeros[row.Field.Of]
@@ -93,7 +91,7 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 			if ok {
 				line[6] = fmt.Sprintf("%+.4f", z.Zero.Ratio*1e3)
 			}
-			line[8] = flagCounts(row, r)
+			line[8] = flagNames(row)
 			if name := r.zeroName(z.Record); ok && name != usual {
 				line[8] += " since " + name
 			}
@@ -101,6 +99,7 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 		t.rows = append(t.rows, line)
 	}
 	t.write(w)
+	r.printFlags(w, s.Rows())
 }
 
 // inTable keeps the table short: of a rosette the principal values only.
@@ -116,25 +115,85 @@ func inTable(name string) bool {
 func (r *reduction) zeroName(z group.ZeroRecord) string {
 	name := fmt.Sprintf("%q (%s", z.Name, z.Kind)
 	if z.Raw.N > 0 {
-		name += ", " + time.Unix(0, z.To).In(r.zone).Format("2006-01-02 15:04:05 MST")
+		name += ", " + r.instant(z.To)
 	}
 	return name + ")"
 }
 
-// flagCounts lists how often each flag was set.
-func flagCounts(row summary.Row, r *reduction) string {
+// flagNames lists the flags of a row; "always" where no row was without.
+func flagNames(row summary.Row) string {
 	if len(row.Flags) == 0 {
 		return "ok"
 	}
 	var parts []string
 	for _, f := range row.Flags {
+		name := f.Name
 		if f.Rows == row.Rows {
-			parts = append(parts, f.Name+" always")
-			continue
+			name += " always"
 		}
-		parts = append(parts, fmt.Sprintf("%s %d", f.Name, f.Rows))
+		parts = append(parts, name)
 	}
 	return strings.Join(parts, ", ")
+}
+
+// printFlags says of each flag that was set what it means, on which channels,
+// on how many rows and since when. Channels that share the figures share a line.
+func (r *reduction) printFlags(w io.Writer, rows []summary.Row) {
+	t := table{head: []string{"flag", "rows", "first at", "channels"}, right: []bool{false, true, false, false}}
+	var meanings []string
+	for _, info := range flag.All() {
+		type line struct {
+			rows  int
+			since int64
+		}
+		var lines []line
+		channels := map[line][]string{}
+		for _, row := range rows {
+			if !isStrain(row.Field) {
+				continue
+			}
+			for _, f := range row.Flags {
+				if f.Name != info.Name {
+					continue
+				}
+				l := line{f.Rows, f.Since}
+				if channels[l] == nil {
+					lines = append(lines, l)
+				}
+				channels[l] = append(channels[l], row.Field.Of)
+			}
+		}
+		for _, l := range lines {
+			names := channels[l]
+			cell := strings.Join(names, " ")
+			if len(names) > 5 {
+				cell = fmt.Sprintf("%s … %s (%d channels)", names[0], names[len(names)-1], len(names))
+			}
+			t.rows = append(t.rows, []string{info.Name, fmt.Sprint(l.rows), r.instant(l.since), cell})
+		}
+		if len(lines) > 0 {
+			out := ""
+			if info.LeavesOut {
+				out = "; left out of the table above"
+			}
+			meanings = append(meanings, fmt.Sprintf("  %s: %s%s", info.Name, info.Meaning, out))
+		}
+	}
+	if len(t.rows) == 0 {
+		fmt.Fprintln(w, "No flags.")
+		return
+	}
+	fmt.Fprintln(w)
+	t.write(w)
+	fmt.Fprintln(w, strings.Join(meanings, "\n"))
+}
+
+func isStrain(f group.Field) bool {
+	return f.Quantity == group.Strain || f.Quantity == group.Shear || f.Quantity == group.Indicated
+}
+
+func (r *reduction) instant(ns int64) string {
+	return time.Unix(0, ns).In(r.zone).Format("2006-01-02 15:04:05 MST")
 }
 
 func sortedKeys[V any](m map[string]V) []string {
