@@ -30,7 +30,7 @@ bench: ## speed as ratios to NumPy, pandas and cp, and the kernels alone
 
 oracle: ## the same data reduced by NumPy, and the bridges by a nodal network
 	@bash .ci/needs
-	go test -count=1 -v -run 'Oracle|Network' ./reduce/... ./pipeline/...
+	go test -count=1 -v -run 'Network|IndependentProgram' ./reduce/... ./pipeline/channel/...
 
 demo: ## the whole job on an invented lock gate
 	go run ./cmd/glueline demo
