@@ -88,6 +88,9 @@ func newSimulated(c channel, seed uint64, plan *plan, faults []Fault) (*simulate
 	return s, nil
 }
 
+// silence takes away what no reduction can know.
+func (s *simulated) silence() { s.source.noise, s.trend, s.sway = 0, 0, 0 }
+
 // ratio returns the bridge's own ratio in V/V at the temperatures of gauge and
 // leads in degC and the water level in m, with whatever is connected to it.
 func (s *simulated) ratio(t, leads, level float64) float64 {

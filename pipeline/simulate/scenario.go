@@ -11,7 +11,7 @@ import (
 var (
 	linear = lot{ohm: 350, factor: 2.08, slope: 0.9e-4, transverse: 0.007, reference: 2.0, expansion: 10.8e-6,
 		thermal: micro(-24.5, 1.9, -0.0412, 1.9e-4)}
-	grids = lot{ohm: 350, factor: 2.11, slope: 1.1e-4, transverse: 0.012, reference: 2.0, expansion: 10.8e-6,
+	grids = lot{ohm: 350, factor: 2.11, slope: 1.1e-4, transverse: 0.012, reference: 2.1, expansion: 10.8e-6,
 		thermal: micro(-30.2, 2.31, -0.0487, 2.2e-4)}
 	onCopper = lot{ohm: 350, factor: 2.05, slope: 1.0e-4, transverse: 0.005, reference: 2.0, expansion: 16.9e-6,
 		thermal: perFahrenheit(micro(-52.6, 1.31, -0.0082, 1.1e-5))}

@@ -16,7 +16,8 @@ import (
 )
 
 // TestIndependence: a model that borrowed from the code under test would agree
-// with it whatever it computes.
+// with it whatever it computes. Of ours it may use the raw files' form only;
+// tests in the package itself also what reads the test file and the events.
 func TestIndependence(t *testing.T) {
 	files, err := filepath.Glob("*.go")
 	if err != nil || len(files) < 8 {
@@ -26,6 +27,9 @@ func TestIndependence(t *testing.T) {
 		file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if file.Name.Name == "simulate_test" {
+			continue // looks at both sides from outside
 		}
 		for _, i := range file.Imports {
 			path := strings.Trim(i.Path.Value, `"`)

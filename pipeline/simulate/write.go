@@ -34,6 +34,7 @@ type Options struct {
 	Rate     float64       // of the strain nodes in Hz; DefaultRate when zero
 	Faults   []Fault       // nil: placed by the seed, their times scaled to Duration; NoFaults for none
 	Format   string        // of the raw files: csv when empty, or arrow
+	Quiet    bool          // no noise, no drift, sensors that do not lag: the physics alone
 }
 
 // ErrOptions occurs when no test can be made to the options.
@@ -275,6 +276,7 @@ type node struct {
 	// The rod node also measures its excitation and the water level.
 	supply *rand.Rand
 	gauge  *rand.Rand
+	hiss   float64 // factor on their noise
 
 	heads   []frame.Column
 	made    []frame.Column
@@ -284,7 +286,10 @@ type node struct {
 }
 
 func newNode(s source, all []channel, o Options, plan *plan, sky *weather) (*node, error) {
-	n := &node{ticks: newTicks(o, o.Rate), source: s, sky: sky, dark: plan.dark[s.name]}
+	n := &node{ticks: newTicks(o, o.Rate), source: s, sky: sky, dark: plan.dark[s.name], hiss: 1}
+	if o.Quiet {
+		n.hiss = 0
+	}
 	for _, c := range all {
 		if c.source != s.name {
 			continue
@@ -292,6 +297,9 @@ func newNode(s source, all []channel, o Options, plan *plan, sky *weather) (*nod
 		sim, err := newSimulated(c, o.Seed, plan, o.Faults)
 		if err != nil {
 			return nil, err
+		}
+		if o.Quiet {
+			sim.silence()
 		}
 		n.channels = append(n.channels, sim)
 		n.heads = append(n.heads, frame.Column{Name: c.input, Unit: s.unit})
@@ -345,8 +353,8 @@ func (n *node) fill(first int, clock []int64) []frame.Column {
 		k := len(n.channels)
 		out[k], out[k+1] = n.made[k].Slice(0, len(clock)), n.made[k+1].Slice(0, len(clock))
 		for i := range clock {
-			out[k].Float[i] = round(n.volts[i]+2e-6*n.supply.NormFloat64(), 1e-6)
-			out[k+1].Float[i] = round(4+16*n.level[i]/levelRange+0.002*n.gauge.NormFloat64(), 1e-4)
+			out[k].Float[i] = round(n.volts[i]+n.hiss*2e-6*n.supply.NormFloat64(), 1e-6)
+			out[k+1].Float[i] = round(4+16*n.level[i]/levelRange+n.hiss*0.002*n.gauge.NormFloat64(), 1e-4)
 		}
 	}
 	return out
@@ -372,16 +380,25 @@ type logger struct {
 	ticks
 	sky   *weather
 	noise []*rand.Rand
+	hiss  float64         // K
+	lag   time.Duration   // behind the gauges
 	lost  []time.Duration // when each sensor is lost
 	heads []frame.Column
 	made  []frame.Column
 }
 
-// sensorLag is how far a sensor is behind the gauge beside it.
-const sensorLag = 20 * time.Second
+// What the logger's sensors do badly: they are behind the gauges beside them,
+// and they are noisy.
+const (
+	sensorLag   = 20 * time.Second
+	sensorNoise = 0.01 // K
+)
 
 func newLogger(o Options, sky *weather) *logger {
-	l := &logger{ticks: newTicks(o, loggerRate), sky: sky}
+	l := &logger{ticks: newTicks(o, loggerRate), sky: sky, hiss: sensorNoise, lag: sensorLag}
+	if o.Quiet {
+		l.hiss, l.lag = 0, 0
+	}
 	for _, s := range sensors {
 		unit := map[byte]string{'K': "mV", 'T': "mV", 'P': "ohm", 'C': "degC"}[s.letter]
 		head := frame.Column{Name: s.input, Unit: unit}
@@ -409,8 +426,8 @@ func (l *logger) fill(first int, clock []int64) []frame.Column {
 		out[k] = l.made[k].Slice(0, len(clock))
 		for i := range clock {
 			after := l.after(first + i)
-			noise := 0.01 * l.noise[k].NormFloat64() // K
-			t := l.sky.at(s.at, max(0, after-sensorLag)) + noise
+			before := max(0, after-l.lag)
+			t := l.sky.at(s.at, before) + l.hiss*l.noise[k].NormFloat64()
 			switch {
 			case after >= l.lost[k]:
 				out[k].Float[i] = math.NaN()
@@ -419,7 +436,7 @@ func (l *logger) fill(first int, clock []int64) []frame.Column {
 			case s.letter == 'C':
 				out[k].Float[i] = round(t, 1e-3)
 			default:
-				box := l.sky.at(loggerBox, max(0, after-sensorLag))
+				box := l.sky.at(loggerBox, before)
 				out[k].Float[i] = round(thermocouple(s.letter, t)-thermocouple(s.letter, box), 1e-5)
 			}
 		}
