@@ -208,6 +208,18 @@ func TestThermal(t *testing.T) {
 	// Adjacent arms cancel, opposite arms add up, which F u/4 times 2 divides away again.
 	near(t, "half_bending", expected(t, bridge("half_bending", "")...).Channels[0].Thermal.High, 0, 1e-12)
 	near(t, "half_opposite_3wire", expected(t, bridge("half_opposite_3wire", "")...).Channels[0].Thermal.High, 40e-6, 1e-10)
+	// Unknown is not zero, unless the bridge cancels whatever it is.
+	const output = "    thermal-output: {in: microstrain, of: degC, coefficients: [-40, 2], material-expansion: 12e-6 /K}\n"
+	if c := expected(t, output, "").Channels[0].Thermal; !math.IsNaN(c.Low) || !math.IsNaN(c.High) || c.Cancels {
+		t.Errorf("thermal output out of nothing: %+v", c)
+	}
+	for name, cancels := range map[string]bool{"half_dummy": true, "half_bending": true, "half_poisson": true, "full_bending": true, "full_poisson_axial": true,
+		"full_bending_poisson": true, "full_shear": true, "half_opposite_2wire": false, "half_opposite_3wire": false, "quarter_2wire": false} {
+		c := expected(t, append(bridge(name, ""), output, "")...).Channels[0].Thermal
+		if c.Cancels != cancels || math.IsNaN(c.High) == cancels {
+			t.Errorf("%s: %+v, want cancels %v", name, c, cancels)
+		}
+	}
 	// The zero that thermal output counts from.
 	for _, test := range []struct{ low, high, want float64 }{
 		{10, 40, 20}, {20, 20, 20}, {30, 40, 35}, {-40, 0, -20}, {math.NaN(), math.NaN(), 20},

@@ -171,19 +171,18 @@ func (j *judge) shunt() {
 
 func (j *judge) temperature() {
 	t, o := j.c.Thermal, j.lot.ThermalOutput
-	seen := math.Max(math.Abs(t.Low), math.Abs(t.High)) // NaN without a range
-	const negligible = 0.05e-6
-	if !o.Given {
+	seen := math.Max(math.Abs(t.Low), math.Abs(t.High)) // NaN when not known
+	if !o.Given && !t.Cancels {
 		j.subject.add(Missing, "", "the lot states no thermal output: none is removed")
 	}
 	switch {
 	case j.c.Compensated:
-	case seen <= negligible:
+	case t.Cancels:
 		j.subject.add(Note, "", "no temperature: the bridge cancels thermal output, but not the slope of the gauge factor")
-	case seen > negligible:
-		j.subject.add(Missing, "", "no temperature: thermal output of up to %s is not removed", micro(seen))
+	case math.IsNaN(seen):
+		j.subject.add(Missing, "", "no temperature: neither thermal output nor the slope of the gauge factor is removed")
 	default:
-		j.subject.add(Missing, "", "no temperature: thermal output is not removed")
+		j.subject.add(Missing, "", "no temperature: thermal output of up to %s is not removed", micro(seen))
 	}
 	from, to := math.Inf(-1), math.Inf(1)
 	if o.Given {
@@ -276,7 +275,7 @@ func clocks(s *Subject, t *testfile.Test, strain *testfile.Source, loadName stri
 		return
 	}
 	apart := strain.ClockTolerance.Value + load.ClockTolerance.Value
-	text := fmt.Sprintf("%s: they may be %.4g ms apart, %.2g samples at %.4g Hz", what, apart*1e3, apart*strain.Rate.Value, strain.Rate.Value)
+	text := fmt.Sprintf("%s: they may be %.4g ms apart, where a sample takes %.4g ms", what, apart*1e3, 1e3/strain.Rate.Value)
 	if f := t.About.Limits.Frequency; f.Given {
 		text += fmt.Sprintf("; at %.4g Hz that is up to %.2g %% of the load's amplitude", f.Value, 100*ClockError(f.Value, apart))
 	}

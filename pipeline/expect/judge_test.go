@@ -72,10 +72,10 @@ func TestFindings(t *testing.T) {
 		{"zero outside the polynomial", []string{"12e-6 /K}\nmat", "12e-6 /K, from: 0 degC, to: 50 degC}\nmat", "name: bench", "name: bench\n  zero: {ratio: 0 mV/V, temperature: 60 degC}"},
 			[]string{"channel one caution: the thermal-output polynomial was fitted from 0 to 50 degC; zero is 60 degC"}},
 		{"bending without a temperature", []string{channel, "bridge: half_bending, leads: {resistance: 0.5 ohm}", "    thermal-output: {in: microstrain, of: degC, coefficients: [-40, 2], material-expansion: 12e-6 /K}\n", ""},
-			[]string{"channel one missing: the lot states no thermal output", "channel one note: no temperature: the bridge cancels thermal output"}},
+			[]string{"channel one note: no temperature: the bridge cancels thermal output"}},
 		{"quarter without a temperature", []string{channel, "bridge: quarter_3wire, leads: {resistance: 0.5 ohm}",
 			"    thermal-output: {in: microstrain, of: degC, coefficients: [-40, 2], material-expansion: 12e-6 /K}\n", ""},
-			[]string{"channel one missing: the lot states no thermal output", "no temperature"}},
+			[]string{"channel one missing: the lot states no thermal output", "channel one missing: no temperature: neither thermal output"}},
 		{"hot grid", []string{"grid-length: 5 mm", "grid-length: 0.5 mm"}, // 17.86 mW on 1 mm2
 			[]string{"channel one caution: 17.9 mW/mm2 on the grid; 1.6 to 12.4 mW/mm2 is usual on metal (1 to 8 W/in2)"}},
 		{"grid unknown", []string{"    grid-width: 2 mm\n", ""}, []string{"channel one missing: the lot states no grid length and width"}},
@@ -87,7 +87,7 @@ func TestFindings(t *testing.T) {
 		{"nothing stated for all", []string{", temperature-low: 10 degC, temperature-high: 40 degC, frequency: 1 Hz", "", "  load: jack\n", ""},
 			[]string{"test bench missing: limits.temperature-low", "test bench missing: limits.frequency", "test bench missing: load"}},
 		{"load on another clock", []string{"sources:\n", "sources:\n  press: {rate: 10 Hz, unit: V, excitation: 5 V, clock-tolerance: 30 ms}\n", "input: node/3", "input: press/3"}, // 2 sin(pi 0.04)
-			[]string{"source node note: strain is on its own clock, the load jack on that of press: they may be 40 ms apart, 0.8 samples at 20 Hz; at 1 Hz that is up to 25 % of the load's amplitude; the load is sampled at 10 Hz"}},
+			[]string{"source node note: strain is on its own clock, the load jack on that of press: they may be 40 ms apart, where a sample takes 50 ms; at 1 Hz that is up to 25 % of the load's amplitude; the load is sampled at 10 Hz"}},
 		{"load on a clock of unknown tolerance", []string{"sources:\n", "sources:\n  press: {rate: 20 Hz, unit: V, excitation: 5 V}\n", "input: node/3", "input: press/3"},
 			[]string{"source node missing: strain is on its own clock, the load jack on that of press, and not both state a clock-tolerance"}},
 		{"load in another group", []string{"sources:\n", "sources:\n  press: {rate: 20 Hz, group: far, unit: V, excitation: 5 V, clock-tolerance: 30 ms}\n", "input: node/3", "input: press/3"},

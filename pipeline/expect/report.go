@@ -150,10 +150,11 @@ func channelOf(t *testfile.Test, e *testfile.Entry[testfile.Channel], w *testfil
 	if c.Shunt, err = shuntOf(constants, c.Zero); err != nil {
 		return Channel{}, none, err
 	}
-	c.Thermal = thermalOf(ch, low, high)
-
 	gauge, _ := t.Gauges.Get(w.Gauge.Text) // FromTest found them all
 	lot, _ := t.Lots.Get(gauge.Lot.Text)
+	if c.Thermal, err = thermalOf(constants, c.Zero, low, high, lot.ThermalOutput.Given); err != nil {
+		return Channel{}, none, err
+	}
 	c.Installation = gauge.Installation.Text
 	c.PowerDensity, c.Rate, c.PeakLoss = math.NaN(), math.NaN(), math.NaN()
 	sourceName, input := testfile.SplitInput(w.Input.Text)

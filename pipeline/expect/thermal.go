@@ -3,6 +3,7 @@ package expect
 import (
 	"math"
 
+	"glueline/compensate"
 	"glueline/pipeline/channel"
 )
 
@@ -11,7 +12,8 @@ import (
 // quarter bridge, what is left of it in the others.
 type Thermal struct {
 	From, To  float64 // degC, temperatures considered; NaN when not stated
-	Low, High float64 // m/m, least and greatest between them
+	Low, High float64 // m/m, least and greatest between them; NaN when not known
+	Cancels   bool    // the arms of the bridge cancel whatever the gauges put out
 }
 
 const (
@@ -20,16 +22,36 @@ const (
 )
 
 // thermalOf searches the range for the extremes of a channel's apparent strain
-// since its zero.
-func thermalOf(ch *channel.Channel, from, to float64) Thermal {
-	t := Thermal{from, to, math.Inf(1), math.Inf(-1)}
-	z := ch.Zero
+// since its zero. known says that the lot states its thermal output.
+func thermalOf(c channel.Constants, zero channel.Zero, from, to float64, known bool) (Thermal, error) {
+	t := Thermal{From: from, To: to, Low: math.Inf(1), High: math.Inf(-1)}
+	ch, err := channel.New(c, zero)
+	if err != nil {
+		return t, err
+	}
 	for i := range thermalSteps + 1 {
-		at := from + (to-from)*float64(i)/thermalSteps
-		apparent := ch.Strain(ch.Ratio(0, at, z.LeadTemperature), z.Temperature, z.LeadTemperature)
+		apparent := apparentStrain(ch, from+(to-from)*float64(i)/thermalSteps)
 		t.Low, t.High = math.Min(t.Low, apparent), math.Max(t.High, apparent)
 	}
-	return t
+	// A gauge that puts out a microstrain for each kelvin shows whether the bridge
+	// lets it through.
+	c.Output = compensate.ThermalOutput{Coefficients: []float64{0, 1e-6}, ReferenceGaugeFactor: c.GaugeFactor.Value, MaterialExpansion: c.Expansion}
+	probe, err := channel.New(c, zero)
+	if err != nil {
+		return t, err
+	}
+	t.Cancels = math.Abs(apparentStrain(probe, zero.Temperature+1)) < 1e-9
+	if !known && !t.Cancels {
+		t.Low, t.High = math.NaN(), math.NaN()
+	}
+	return t, nil
+}
+
+// apparentStrain is what an unloaded channel at a temperature in degC reads as
+// when it is taken to be still at that of its zero.
+func apparentStrain(ch *channel.Channel, at float64) float64 {
+	z := ch.Zero
+	return ch.Strain(ch.Ratio(0, at, z.LeadTemperature), z.Temperature, z.LeadTemperature)
 }
 
 // zeroTemperature is where thermal output counts from before a zero is taken:
