@@ -19,6 +19,7 @@ type commands struct {
 	Check     checkCommand     `cmd:"" help:"Validate a test file and print what to expect of each channel before any data exists."`
 	Schema    schemaCommand    `cmd:"" help:"Print the JSON Schema of test files, for editors."`
 	Reduce    reduceCommand    `cmd:"" help:"Reduce raw files to strain and stress."`
+	Demo      demoCommand      `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
 	Selfcheck selfcheckCommand `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 }
 
