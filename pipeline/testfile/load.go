@@ -131,44 +131,96 @@ func (d *decoder) document(text []byte) (root *yaml.Node) {
 	return first.Content[0]
 }
 
-var libraryLine = regexp.MustCompile(`^yaml: (?:line (\d+): )?(.*)$`)
+var libraryLine = regexp.MustCompile(`^yaml: (?:line (\d+): )?`)
 
-// syntax reports text that is no YAML. The library knows the line at best;
-// where its words name a character, the character is looked for.
+// syntax reports text that is no YAML. The library names a line at best, often
+// the one before; the place is rather where the longest beginning of the text
+// ends that can be read.
 func (d *decoder) syntax(text []byte, err error) {
-	m := libraryLine.FindStringSubmatch(err.Error())
-	if m == nil {
-		m = []string{"", "", err.Error()}
+	problem := libraryLine.ReplaceAllString(err.Error(), "")
+	at := Mark{d.file, 1, 1}
+	if end, ok := readable(text); ok {
+		at = d.place(text, end)
+	} else if m := libraryLine.FindStringSubmatch(err.Error()); m != nil && m[1] != "" {
+		at.Line, _ = strconv.Atoi(m[1]) // digits by the pattern
 	}
-	line, column := 1, 1
-	if n, err := strconv.Atoi(m[1]); err == nil {
-		line = n
-	}
-	lines := strings.Split(string(text), "\n")
-	line = min(max(line, 1), len(lines))
-	want := "plain YAML: \"key: value\", indented by blanks"
-	switch problem := m[2]; {
-	case strings.Contains(problem, "cannot start any token"):
-		for i, l := range lines {
-			if body := strings.TrimLeft(l, " "); strings.HasPrefix(body, "\t") {
-				line, column = i+1, len(l)-len(body)+1
-				want = "blanks instead of the tab"
-				break
-			}
-		}
-	case strings.Contains(problem, "control characters"):
-		if i := bytes.IndexFunc(text, func(r rune) bool { return r < ' ' && r != '\n' && r != '\r' && r != '\t' || r == 0x7f }); i >= 0 {
-			at := d.place(text, i)
-			line, column = at.Line, at.Column
-		}
+	want := `plain YAML: "key: value", indented by blanks`
+	switch {
 	case strings.Contains(problem, "mapping values are not allowed"):
-		want = "quotes round a value that holds \": \", and the same indent for keys of one mapping"
+		want = `quotes round a value that holds ": ", and the same indent for keys of one mapping`
+	case strings.Contains(problem, "tab character"), strings.Contains(problem, "cannot start any token") && bytes.Contains(text, []byte("\t")):
+		want = "blanks instead of tabs"
+	case strings.Contains(problem, "unknown anchor"):
+		want = "the value itself; each value stands where it is used"
 	}
-	if column == 1 {
-		l := lines[line-1]
-		column = len(l) - len(strings.TrimLeft(l, " ")) + 1
+	d.report(at, "", "text that is not YAML ("+problem+")", want)
+}
+
+// readable is the length of the longest beginning of the text that is YAML:
+// whole lines, then characters of the next one. What it costs is bounded; ok is
+// false when that did not suffice.
+func readable(text []byte) (end int, ok bool) {
+	budget := 16 << 20 // bytes read in all
+	try := func(n int) bool {
+		budget -= n
+		return budget > 0 && isYAML(text[:n])
 	}
-	d.report(Mark{d.file, line, column}, "", "text that is not YAML ("+m[2]+")", want)
+	end = consumed(text)
+	for end > 0 && !try(end) {
+		end = bytes.LastIndexByte(text[:end-1], '\n') + 1
+	}
+	if budget <= 0 {
+		return 0, false
+	}
+	line := text[end:]
+	if i := bytes.IndexByte(line, '\n'); i >= 0 {
+		line = line[:i]
+	}
+	for n := len(line); n > 0; {
+		_, size := utf8.DecodeLastRune(line[:n])
+		if n -= size; try(end + n) {
+			return end + n, true
+		}
+	}
+	return end, true
+}
+
+// isYAML says whether every document of a text can be read.
+func isYAML(text []byte) bool {
+	reader := yaml.NewDecoder(bytes.NewReader(text))
+	for {
+		var n yaml.Node
+		if err := reader.Decode(&n); err != nil {
+			return errors.Is(err, io.EOF)
+		}
+	}
+}
+
+// consumed is how much of a faulty text the reader took before it gave up.
+func consumed(text []byte) int {
+	slow := &oneByOne{text: text}
+	reader := yaml.NewDecoder(slow)
+	for {
+		var n yaml.Node
+		if reader.Decode(&n) != nil {
+			return slow.taken
+		}
+	}
+}
+
+// oneByOne hands out a byte a call, so that nothing is taken ahead of need.
+type oneByOne struct {
+	text  []byte
+	taken int
+}
+
+func (o *oneByOne) Read(p []byte) (int, error) {
+	if o.taken == len(o.text) {
+		return 0, io.EOF
+	}
+	n := copy(p, o.text[o.taken:o.taken+1])
+	o.taken += n
+	return n, nil
 }
 
 // place turns an offset into line and column, both from 1, the column in
