@@ -244,7 +244,8 @@ func writeRows(out io.Writer, format, source string, r rows, progress func(float
 // ticks is the clock of a source.
 type ticks struct {
 	start time.Time
-	rate  float64 // Hz
+	early time.Duration // before the start of the test
+	rate  float64       // Hz
 	rows  int
 }
 
@@ -256,7 +257,7 @@ func (t ticks) count() int { return t.rows }
 
 // after is the time of a row since the start.
 func (t ticks) after(row int) time.Duration {
-	return time.Duration(math.Round(float64(row) / t.rate * 1e9))
+	return time.Duration(math.Round(float64(row)/t.rate*1e9)) - t.early
 }
 
 func (t ticks) stamp(first int, clock []int64) {
@@ -396,6 +397,8 @@ const (
 
 func newLogger(o Options, sky *weather) *logger {
 	l := &logger{ticks: newTicks(o, loggerRate), sky: sky, hiss: sensorNoise, lag: sensorLag}
+	// It is switched on before the nodes, so that their first row has a temperature.
+	l.early = time.Duration(float64(time.Second) / loggerRate)
 	if o.Quiet {
 		l.hiss, l.lag = 0, 0
 	}
