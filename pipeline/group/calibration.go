@@ -4,8 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"math"
-	"strconv"
 	"time"
 
 	"glueline/pipeline/channel"
@@ -28,17 +26,17 @@ type Calibration struct {
 type inputCalibration struct {
 	Name           string `json:"name,omitempty"`
 	Unit           string `json:"unit,omitempty"`
-	Scale          number `json:"scale,omitempty"`
+	Scale          Real   `json:"scale,omitempty"`
 	ScaleUnit      string `json:"scale_unit,omitempty"`
-	Range          number `json:"range,omitempty"`
+	Range          Real   `json:"range,omitempty"`
 	RangeUnit      string `json:"range_unit,omitempty"`
-	Excitation     number `json:"excitation_v,omitempty"`
+	Excitation     Real   `json:"excitation_v,omitempty"`
 	ExcitationIn   string `json:"excitation_input,omitempty"`
-	WarmUp         number `json:"warm_up_s,omitempty"`
-	ClockTolerance number `json:"clock_tolerance_s,omitempty"`
-	Rate           number `json:"rate_hz,omitempty"`
-	LoggerFactor   number `json:"logger_gauge_factor,omitempty"`
-	LoggerBridge   number `json:"logger_bridge_factor,omitempty"`
+	WarmUp         Real   `json:"warm_up_s,omitempty"`
+	ClockTolerance Real   `json:"clock_tolerance_s,omitempty"`
+	Rate           Real   `json:"rate_hz,omitempty"`
+	LoggerFactor   Real   `json:"logger_gauge_factor,omitempty"`
+	LoggerBridge   Real   `json:"logger_bridge_factor,omitempty"`
 	Linearised     bool   `json:"logger_linearised,omitempty"`
 	LoggerSign     string `json:"logger_sign,omitempty"`
 }
@@ -54,15 +52,15 @@ type channelCalibration struct {
 
 type bandCalibration struct {
 	Step string `json:"step"`
-	Low  number `json:"low"`
-	High number `json:"high"`
+	Low  Real   `json:"low"`
+	High Real   `json:"high"`
 }
 
 type zeroCalibration struct {
-	Ratio           number `json:"ratio_v_per_v,omitempty"`
-	Temperature     number `json:"temperature_degc,omitempty"`
-	LeadTemperature number `json:"lead_temperature_degc,omitempty"`
-	First           number `json:"first_s,omitempty"`
+	Ratio           Real   `json:"ratio_v_per_v,omitempty"`
+	Temperature     Real   `json:"temperature_degc,omitempty"`
+	LeadTemperature Real   `json:"lead_temperature_degc,omitempty"`
+	First           Real   `json:"first_s,omitempty"`
 	From            string `json:"from,omitempty"`
 	To              string `json:"to,omitempty"`
 }
@@ -76,23 +74,23 @@ type wireCalibration struct {
 }
 
 type judgedBy struct {
-	Strain         number `json:"strain"`
-	Elongation     number `json:"elongation"`
-	Yield          number `json:"yield_strain"`
-	PolynomialLow  number `json:"polynomial_low_degc"`
-	PolynomialHigh number `json:"polynomial_high_degc"`
-	AdhesiveLow    number `json:"adhesive_low_degc"`
-	AdhesiveHigh   number `json:"adhesive_high_degc"`
-	CuredAt        int64  `json:"cured_at_ns"`
-	Broken         bool   `json:"rule_broken"`
-	Settling       int64  `json:"settling_ns"`
-	Excitation     number `json:"excitation_band,omitempty"`
+	Strain         Real  `json:"strain"`
+	Elongation     Real  `json:"elongation"`
+	Yield          Real  `json:"yield_strain"`
+	PolynomialLow  Real  `json:"polynomial_low_degc"`
+	PolynomialHigh Real  `json:"polynomial_high_degc"`
+	AdhesiveLow    Real  `json:"adhesive_low_degc"`
+	AdhesiveHigh   Real  `json:"adhesive_high_degc"`
+	CuredAt        int64 `json:"cured_at_ns"`
+	Broken         bool  `json:"rule_broken"`
+	Settling       int64 `json:"settling_ns"`
+	Excitation     Real  `json:"excitation_band,omitempty"`
 }
 
 type rosetteCalibration struct {
 	Name   string   `json:"name"`
 	Grids  []string `json:"grids"`
-	Angles []number `json:"angles_rad"`
+	Angles []Real   `json:"angles_rad"`
 }
 
 type temperatureCalibration struct {
@@ -101,30 +99,19 @@ type temperatureCalibration struct {
 	Sensor    string `json:"sensor"`
 	Type      string `json:"type,omitempty"`
 	Cold      string `json:"cold_junction,omitempty"`
-	ColdFixed number `json:"cold_junction_degc,omitempty"`
-	R0        number `json:"r0_ohm,omitempty"`
+	ColdFixed Real   `json:"cold_junction_degc,omitempty"`
+	R0        Real   `json:"r0_ohm,omitempty"`
 	MaxAge    int64  `json:"max_age_ns"`
-	Rate      number `json:"rate_k_per_s"`
+	Rate      Real   `json:"rate_k_per_s"`
 }
 
 type auxiliaryCalibration struct {
-	Name       string   `json:"name"`
-	Input      string   `json:"input"`
-	Unit       string   `json:"unit"`
-	Polynomial []number `json:"polynomial,omitempty"`
-	Points     []number `json:"points,omitempty"`
-	Transducer []number `json:"zero_sensitivity_capacity,omitempty"`
-}
-
-// number is a float64 whose JSON may be an infinity, as text.
-type number float64
-
-func (n number) MarshalJSON() ([]byte, error) {
-	v := float64(n)
-	if math.IsInf(v, 0) || math.IsNaN(v) {
-		return json.Marshal(strconv.FormatFloat(v, 'g', -1, 64))
-	}
-	return json.Marshal(v)
+	Name       string `json:"name"`
+	Input      string `json:"input"`
+	Unit       string `json:"unit"`
+	Polynomial []Real `json:"polynomial,omitempty"`
+	Points     []Real `json:"points,omitempty"`
+	Transducer []Real `json:"zero_sensitivity_capacity,omitempty"`
 }
 
 // Calibration returns the calibration of one source, and its digest: the
@@ -138,8 +125,8 @@ func (p *Plan) Calibration(source string) (Calibration, string, error) {
 	c := Calibration{Source: source, Input: sourceInput(s.source)}
 	for _, e := range s.source.Inputs.Entries {
 		in := inputCalibration{Name: e.Name, Unit: e.Value.Unit.Text}
-		in.Scale, in.ScaleUnit = number(e.Value.Scale.Value), e.Value.Scale.Unit
-		in.Range, in.RangeUnit = number(e.Value.Range.Value), e.Value.Range.Unit
+		in.Scale, in.ScaleUnit = Real(e.Value.Scale.Value), e.Value.Scale.Unit
+		in.Range, in.RangeUnit = Real(e.Value.Range.Value), e.Value.Range.Unit
 		c.Inputs = append(c.Inputs, in)
 	}
 	uses := make([]bool, len(p.temperatures))
@@ -171,7 +158,7 @@ func (p *Plan) Calibration(source string) (Calibration, string, error) {
 		}
 		rosette, _ := p.test.Rosettes.Get(r.name)
 		for _, a := range gridAngles(rosette) {
-			rc.Angles = append(rc.Angles, number(a))
+			rc.Angles = append(rc.Angles, Real(a))
 		}
 		c.Rosettes = append(c.Rosettes, rc)
 	}
@@ -189,15 +176,15 @@ func (p *Plan) Calibration(source string) (Calibration, string, error) {
 func sourceInput(s *testfile.Source) inputCalibration {
 	return inputCalibration{
 		Unit:  s.Unit.Text,
-		Scale: number(s.Scale.Value), ScaleUnit: s.Scale.Unit,
-		Range: number(s.Range.Value), RangeUnit: s.Range.Unit,
-		Excitation:     number(s.Excitation.Value),
+		Scale: Real(s.Scale.Value), ScaleUnit: s.Scale.Unit,
+		Range: Real(s.Range.Value), RangeUnit: s.Range.Unit,
+		Excitation:     Real(s.Excitation.Value),
 		ExcitationIn:   s.ExcitationIn.Text,
-		WarmUp:         number(s.WarmUp.Value),
-		ClockTolerance: number(s.ClockTolerance.Value),
-		Rate:           number(s.Rate.Value),
-		LoggerFactor:   number(s.Logger.GaugeFactor.Value),
-		LoggerBridge:   number(s.Logger.BridgeFactor.Value),
+		WarmUp:         Real(s.WarmUp.Value),
+		ClockTolerance: Real(s.ClockTolerance.Value),
+		Rate:           Real(s.Rate.Value),
+		LoggerFactor:   Real(s.Logger.GaugeFactor.Value),
+		LoggerBridge:   Real(s.Logger.BridgeFactor.Value),
 		Linearised:     s.Logger.Linearised.Value,
 		LoggerSign:     s.Logger.Sign.Text,
 	}
@@ -213,10 +200,10 @@ func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
 	}
 	if z := ch.zero; z.Given {
 		c.Zero = &zeroCalibration{
-			Ratio:           number(z.Ratio.Value),
-			Temperature:     number(z.Temperature.Value),
-			LeadTemperature: number(z.LeadTemperature.Value),
-			First:           number(z.First.Value),
+			Ratio:           Real(z.Ratio.Value),
+			Temperature:     Real(z.Temperature.Value),
+			LeadTemperature: Real(z.LeadTemperature.Value),
+			First:           Real(z.First.Value),
 			From:            instant(z.From),
 			To:              instant(z.To),
 		}
@@ -226,16 +213,16 @@ func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
 		c.Wires = append(c.Wires, wireCalibration{
 			Input: w.key, From: w.from, To: w.to, Constants: w.constants,
 			Judged: judgedBy{
-				Strain: number(l.strain), Elongation: number(l.elongation), Yield: number(l.yield),
-				PolynomialLow: number(l.polynomialLow), PolynomialHigh: number(l.polynomialHigh),
-				AdhesiveLow: number(l.adhesiveLow), AdhesiveHigh: number(l.adhesiveHigh),
+				Strain: Real(l.strain), Elongation: Real(l.elongation), Yield: Real(l.yield),
+				PolynomialLow: Real(l.polynomialLow), PolynomialHigh: Real(l.polynomialHigh),
+				AdhesiveLow: Real(l.adhesiveLow), AdhesiveHigh: Real(l.adhesiveHigh),
 				CuredAt: w.curedAt, Broken: w.broken, Settling: w.settling,
-				Excitation: number(ch.limits.Excitation.Value),
+				Excitation: Real(ch.limits.Excitation.Value),
 			},
 		})
 	}
 	for _, b := range ch.predictions {
-		c.Predictions = append(c.Predictions, bandCalibration{b.step, number(b.low), number(b.high)})
+		c.Predictions = append(c.Predictions, bandCalibration{b.step, Real(b.low), Real(b.high)})
 	}
 	return c
 }
@@ -251,21 +238,21 @@ func temperatureOf(t *temperaturePlan) temperatureCalibration {
 	return temperatureCalibration{
 		Name: t.name, Input: t.temperature.Input.Text,
 		Sensor: t.temperature.Sensor.Or("degC"), Type: t.temperature.Type.Text,
-		Cold: t.temperature.ColdJunction.Text, ColdFixed: number(t.temperature.ColdFixed.Value),
-		R0: number(t.temperature.R0.Value), MaxAge: t.maxAge, Rate: number(t.rate),
+		Cold: t.temperature.ColdJunction.Text, ColdFixed: Real(t.temperature.ColdFixed.Value),
+		R0: Real(t.temperature.R0.Value), MaxAge: t.maxAge, Rate: Real(t.rate),
 	}
 }
 
 func auxiliaryOf(a *auxiliaryPlan) auxiliaryCalibration {
 	c := auxiliaryCalibration{Name: a.name, Input: a.auxiliary.Input.Text, Unit: a.auxiliary.Unit.Text}
 	for _, q := range a.auxiliary.Polynomial {
-		c.Polynomial = append(c.Polynomial, number(q.Value))
+		c.Polynomial = append(c.Polynomial, Real(q.Value))
 	}
 	for _, p := range a.auxiliary.Points {
-		c.Points = append(c.Points, number(p.Raw.Value), number(p.Value.Value))
+		c.Points = append(c.Points, Real(p.Raw.Value), Real(p.Value.Value))
 	}
 	if a.auxiliary.Sensitivity.Given {
-		c.Transducer = []number{number(a.auxiliary.ZeroReading.Value), number(a.auxiliary.Sensitivity.Value), number(a.auxiliary.Capacity.Value)}
+		c.Transducer = []Real{Real(a.auxiliary.ZeroReading.Value), Real(a.auxiliary.Sensitivity.Value), Real(a.auxiliary.Capacity.Value)}
 	}
 	return c
 }

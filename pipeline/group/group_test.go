@@ -1,6 +1,7 @@
 package group
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -202,7 +203,7 @@ func TestFramesMayBeCutAnywhere(t *testing.T) {
 	for i := range 60 {
 		ratios = append(ratios, 0.3*math.Sin(float64(i)))
 	}
-	run := func(rows int) string {
+	run := func(rows int, restart bool) string {
 		r := parse(t, article)
 		reduceFrame(t, r, air(-1, 20))
 		for _, e := range events {
@@ -210,6 +211,17 @@ func TestFramesMayBeCutAnywhere(t *testing.T) {
 		}
 		out := ""
 		for from := 0; from < len(ratios); from += rows {
+			if restart {
+				text, err := json.Marshal(r.State())
+				if err != nil {
+					t.Fatal(err)
+				}
+				state, err := r.plan.ReadState(text)
+				if err != nil {
+					t.Fatal(err)
+				}
+				r = NewReducerAt(r.plan, state)
+			}
 			f := strains(0, ratios...).Slice(from, min(from+rows, len(ratios)))
 			b := reduceFrame(t, r, &f)
 			strain, mask := columnOf(t, r, b, "beam [m/m]").Float, columnOf(t, r, b, "beam flags").Flags
@@ -219,10 +231,12 @@ func TestFramesMayBeCutAnywhere(t *testing.T) {
 		}
 		return out
 	}
-	whole := run(len(ratios))
+	whole := run(len(ratios), false)
 	for _, rows := range []int{1, 7, 32} {
-		if got := run(rows); got != whole {
-			t.Errorf("frames of %d rows give other results:\n%s\nthan one frame:\n%s", rows, got, whole)
+		for _, restart := range []bool{false, true} {
+			if got := run(rows, restart); got != whole {
+				t.Errorf("frames of %d rows (restarts between them: %v) give other results:\n%s\nthan one frame:\n%s", rows, restart, got, whole)
+			}
 		}
 	}
 	if n := strings.Count(whole, "shunt-on"); n != 13 { // 1.5 s to 1.8 s and 1 s of settling, at 10 Hz

@@ -25,8 +25,11 @@ type Reducer struct {
 }
 
 // NewReducer starts with nothing known.
-func NewReducer(p *Plan) *Reducer {
-	r := &Reducer{plan: p, state: newState(p), runs: map[string]*sourceRun{}}
+func NewReducer(p *Plan) *Reducer { return NewReducerAt(p, newState(p)) }
+
+// NewReducerAt goes on from a state of Plan.ReadState, which it takes over.
+func NewReducerAt(p *Plan, state *State) *Reducer {
+	r := &Reducer{plan: p, state: state, runs: map[string]*sourceRun{}}
 	for _, t := range p.temperatures {
 		r.temps = append(r.temps, &temperatureRun{plan: t, state: r.state.Temperatures[t.name]})
 	}
