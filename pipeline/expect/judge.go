@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"glueline/pipeline/channel"
+	"glueline/pipeline/group"
 	"glueline/pipeline/testfile"
 )
 
@@ -160,13 +161,15 @@ func (j *judge) shunt() {
 	if s == nil || math.IsNaN(s.Measured) {
 		return
 	}
-	departure := s.Span/j.ch.Constants.Span - 1
-	if math.Abs(departure) <= usualSpan {
-		j.subject.add(Note, "", "the shunt reading of the file sets the span to %.5g", s.Span)
-		return
+	given := fmt.Sprintf("the shunt reading of the file, %.4g mV/V where %.4g was due, sets the span to %.5g", s.Measured*1e3, s.Step*1e3, s.Span)
+	switch {
+	case s.Span < 0:
+		j.subject.add(Caution, "", "%s: the sign says that the signal wires are swapped (polarity), or that the shunt is not where the file has it", given)
+	case math.Abs(s.Span/j.ch.Constants.Span-1) > usualSpan:
+		j.subject.add(Caution, practice, "%s; more than %.0f %% is no instrument's gain: look at location, resistor, leads and wiring", given, usualSpan*100)
+	default:
+		j.subject.add(Note, "", "%s", given)
 	}
-	j.subject.add(Caution, practice, "the shunt reading of the file, %.4g mV/V where %.4g was due, sets the span to %.5g; more than %.0f %% is no instrument's gain: look at location, resistor, leads and wiring",
-		s.Measured*1e3, s.Step*1e3, s.Span, usualSpan*100)
 }
 
 func (j *judge) temperature() {
@@ -267,7 +270,7 @@ func sources(t *testfile.Test, channels []Channel) []Subject {
 // clocks says what it means that strain and load are on different clocks.
 func clocks(s *Subject, t *testfile.Test, strain *testfile.Source, loadName string, load *testfile.Source) {
 	what := fmt.Sprintf("strain is on its own clock, the load %s on that of %s", t.About.Load.Text, loadName)
-	if strain.Group.Text != load.Group.Text {
+	if strain.Group.Or(group.MainGroup) != load.Group.Or(group.MainGroup) {
 		s.add(Caution, "", "%s, in another group: nothing keeps the two in order", what)
 	}
 	if !strain.ClockTolerance.Given || !load.ClockTolerance.Given {
