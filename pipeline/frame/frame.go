@@ -11,6 +11,8 @@ type Frame struct {
 	Boot    string   // one run of the source's clock and counter; a file has the boot "file"
 	Number  uint64   // counts the frames of a boot from 0
 	Counter uint64   // sample counter of the first row
+	Counted bool     // Counter is the source's own, and not a count of the rows that came
+	Late    bool     // a frame with a higher number came before it
 	Time    []int64  // nanoseconds since 1970-01-01 UTC, one a row
 	Columns []Column // in the order of the file
 

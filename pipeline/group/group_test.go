@@ -350,3 +350,34 @@ func TestCalibrationDigestFollowsItsConstants(t *testing.T) {
 		}
 	}
 }
+
+func TestClockThatStepsAndRowsThatAreLate(t *testing.T) {
+	r := parse(t, article)
+	boot := func(at float64, counter uint64, boot string, late bool) string {
+		f := strains(at, 0.1, 0.2, 0.3)
+		f.Counter, f.Counted, f.Boot, f.Late = counter, true, boot, late
+		return masks(columnOf(t, r, reduceFrame(t, r, f), "web flags"))
+	}
+	for _, c := range []struct {
+		name    string
+		at      float64
+		counter uint64
+		boot    string
+		late    bool
+		want    string
+	}{
+		{"first", 0, 100, "a", false, "ok ok ok"},
+		{"goes on", 0.3, 103, "a", false, "ok ok ok"},
+		{"a gap that the counter shows", 1, 110, "a", false, "ok ok ok"},
+		{"a gap that it does not", 3, 113, "a", false, "clock-stepped clock-stepped clock-stepped"},
+		{"goes on from there", 3.3, 116, "a", false, "ok ok ok"},
+		{"steps back over the last row", 3.5, 119, "a", false, "late ok ok"},
+		{"steps back", 2.5, 122, "a", false, "clock-stepped,late clock-stepped,late clock-stepped,late"},
+		{"starts again", 9, 0, "b", false, "ok ok ok"},
+		{"overtaken", 9.3, 3, "b", true, "out-of-order out-of-order out-of-order"},
+	} {
+		if got := boot(c.at, c.counter, c.boot, c.late); got != c.want {
+			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+	}
+}

@@ -7,6 +7,7 @@ import (
 
 	"glueline/pipeline/channel"
 	"glueline/pipeline/event"
+	"glueline/pipeline/flag"
 	"glueline/pipeline/frame"
 )
 
@@ -69,9 +70,10 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	}
 	copy(b.Time, f.Time)
 	for i := range b.Counter {
-		b.Counter[i] = f.Counter + uint64(i)
+		b.Counter[i] = run.state.Rows + uint64(i)
 	}
 	run.start(f.Time[0])
+	run.checkClock(f)
 	run.readTemperatures(f, b)
 	run.readAuxiliary(f, b)
 	for _, c := range run.channels {
@@ -80,11 +82,13 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	for from := 0; from < rows; {
 		run.arrive(f.Time[from])
 		to := run.nextChange(f.Time, from)
+		run.late = f.Time[from] <= run.state.Newest && run.state.Rows+uint64(from) > 0
 		run.reduceRows(f, b, from, to)
+		run.state.Newest = max(run.state.Newest, f.Time[to-1])
 		from = to
 	}
 	run.rosettes(b)
-	run.state.Last = f.Time[rows-1]
+	run.state.Last, run.state.LastCounter, run.state.Boot = f.Time[rows-1], f.Counter+uint64(rows-1), f.Boot
 	run.state.Rows += uint64(rows)
 	return nil
 }
@@ -97,7 +101,9 @@ type sourceRun struct {
 	bound      []frame.Column // the frame's columns as bound, names and units only
 	channels   []*channelRun
 	auxiliary  []auxiliaryRun
-	excitation int // column of the measured excitation, -1 for none
+	clock      flag.Mask // what the frame's own order and clock deserve
+	late       bool      // rows in hand are no newer than some before
+	excitation int       // column of the measured excitation, -1 for none
 	volts      []float64
 	ratio      []float64
 	counts     []float64
@@ -304,11 +310,35 @@ func (run *sourceRun) nextChange(times []int64, from int) int {
 			soon(w.plan.curedAt)
 		}
 	}
+	// Time that goes back ends the run, and so does the place where rows stop
+	// being late.
+	newest := run.state.Newest
+	late := times[from] <= newest
 	to := from + 1
-	for to < len(times) && times[to] < next {
+	for to < len(times) && times[to] < next && times[to] > times[to-1] && (times[to] <= newest) == late {
 		to++
 	}
 	return to
+}
+
+// checkClock compares a frame's first time with what its source's own counter
+// makes of the last frame's. Frames of files have no counter of their own.
+func (run *sourceRun) checkClock(f *frame.Frame) {
+	s := run.state
+	run.clock = 0
+	if f.Late {
+		run.clock |= flag.OutOfOrder
+	}
+	if !f.Counted || s.Rows == 0 || s.Boot != f.Boot {
+		return
+	}
+	samples := float64(f.Counter) - float64(s.LastCounter)
+	expected := float64(s.Last) + samples*float64(run.plan.period)
+	// A clock that is disciplined moves by parts in ten thousand, not by samples.
+	allowed := max(2*float64(run.plan.period), float64(run.plan.tolerance)) + 1e-4*math.Abs(samples)*float64(run.plan.period)
+	if math.Abs(float64(f.Time[0])-expected) > allowed {
+		run.clock |= flag.ClockStepped
+	}
 }
 
 func (run *sourceRun) readAuxiliary(f *frame.Frame, b *Batch) {

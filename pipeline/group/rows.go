@@ -91,7 +91,11 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 }
 
 // baseMask is what holds for all rows until something happens.
-func (run *sourceRun) baseMask(w *wireRun, at int64) (m flag.Mask) {
+func (run *sourceRun) baseMask(w *wireRun, at int64) flag.Mask {
+	m := run.clock
+	if run.late {
+		m |= flag.Late
+	}
 	if run.state.ExcitationOff || at < run.state.WarmUntil {
 		m |= flag.ExcitationOff
 	}

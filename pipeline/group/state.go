@@ -17,8 +17,11 @@ type State struct {
 // SourceState is what is known of one source.
 type SourceState struct {
 	Started       bool
-	First, Last   int64 // ns, times of its first and newest row
-	Rows          uint64
+	First, Last   int64     // ns, times of its first row and of the last that came
+	Newest        int64     // ns, the highest time so far
+	Rows          uint64    // that came
+	LastCounter   uint64    // of the last row
+	Boot          string    // of the last row
 	Waiting       []Pending // events that its rows have not reached yet, by time
 	ExcitationOff bool
 	WarmUntil     int64  // ns
@@ -113,7 +116,7 @@ func newState(p *Plan) *State {
 		Inputs:       map[string]*InputState{},
 	}
 	for _, source := range p.sources {
-		s.Sources[source.name] = &SourceState{WarmUntil: math.MinInt64}
+		s.Sources[source.name] = &SourceState{WarmUntil: math.MinInt64, Newest: math.MinInt64}
 		for _, c := range source.channels {
 			for _, w := range c.wires {
 				if s.Inputs[w.key] == nil {
