@@ -173,7 +173,7 @@ def reduce_channel(channel, ratio, t, t_lead):
     gain = channel["polarity"] * channel["span"]
     if channel["shunt"]:
         step = network_ratio(shunted(channel), at_zero) - model_zero
-        gain = step / (channel["shunt"]["ratio"] - zero["ratio"])
+        gain = step / (channel["shunt"]["ratio"] - channel["shunt"].get("before", zero["ratio"]))
     target = gain * (ratio - zero["ratio"]) + model_zero
     u = np.zeros_like(ratio)
     tiny = 1e-30
@@ -181,7 +181,7 @@ def reduce_channel(channel, ratio, t, t_lead):
         value = network_ratio(wiring, ohms(channel, u + 1j * tiny, t, t_lead))
         change = (value.real - target) * tiny / value.imag
         u = u - change
-        if np.max(np.abs(change)) < 1e-14:
+        if not np.any(np.abs(change) >= 1e-13):  # a missing reading is never larger
             return u
     sys.exit(f"{channel['bridge']}: Newton's method does not settle")
 
@@ -204,4 +204,5 @@ def main():
         out.writerows([i, repr(float(u))] for i, u in zip(index, strain))
 
 
-main()
+if __name__ == "__main__":
+    main()
