@@ -44,7 +44,6 @@ type inputCalibration struct {
 type channelCalibration struct {
 	Name        string            `json:"name"`
 	Temperature string            `json:"temperature,omitempty"`
-	LeadsAt     string            `json:"lead_temperature,omitempty"`
 	Zero        *zeroCalibration  `json:"zero,omitempty"`
 	Wires       []wireCalibration `json:"wires"`
 	Predictions []bandCalibration `json:"predictions,omitempty"`
@@ -70,6 +69,7 @@ type wireCalibration struct {
 	From      int64             `json:"from_ns"`
 	To        int64             `json:"to_ns"`
 	Constants channel.Constants `json:"constants"`
+	LeadsAt   string            `json:"lead_temperature,omitempty"`
 	Judged    judgedBy          `json:"judged_by"`
 }
 
@@ -135,10 +135,14 @@ func (p *Plan) Calibration(source string) (Calibration, string, error) {
 	}
 	for _, ch := range s.channels {
 		c.Channels = append(c.Channels, p.channelCalibration(ch))
-		for _, i := range []int{ch.temperature, ch.leads} {
+		use := func(i int) {
 			if i >= 0 {
 				uses[i] = true
 			}
+		}
+		use(ch.temperature)
+		for _, w := range ch.wires {
+			use(w.leads)
 		}
 	}
 	for i, t := range p.temperatures {
@@ -195,9 +199,6 @@ func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
 	if ch.temperature >= 0 {
 		c.Temperature = p.temperatures[ch.temperature].name
 	}
-	if ch.leads >= 0 {
-		c.LeadsAt = p.temperatures[ch.leads].name
-	}
 	if z := ch.zero; z.Given {
 		c.Zero = &zeroCalibration{
 			Ratio:           Real(z.Ratio.Value),
@@ -210,8 +211,12 @@ func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
 	}
 	for _, w := range ch.wires {
 		l := &w.limit
+		leadsAt := ""
+		if w.leads >= 0 {
+			leadsAt = p.temperatures[w.leads].name
+		}
 		c.Wires = append(c.Wires, wireCalibration{
-			Input: w.key, From: w.from, To: w.to, Constants: w.constants,
+			Input: w.key, From: w.from, To: w.to, Constants: w.constants, LeadsAt: leadsAt,
 			Judged: judgedBy{
 				Strain: Real(l.strain), Elongation: Real(l.elongation), Yield: Real(l.yield),
 				PolynomialLow: Real(l.polynomialLow), PolynomialHigh: Real(l.polynomialHigh),

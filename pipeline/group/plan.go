@@ -45,7 +45,6 @@ type channelPlan struct {
 	zero        testfile.Zero
 	wires       []*wirePlan
 	temperature int // in Plan.temperatures, -1 for none
-	leads       int
 	stress      bool
 	predictions []band
 	strainAt    int // columns of the batch
@@ -64,6 +63,7 @@ type wirePlan struct {
 	key       string // input and gauge: what its state is found by
 	input     string
 	from, to  int64 // ns, to is excluded
+	leads     int   // temperature of its leads, in Plan.temperatures, -1 for none
 	constants channel.Constants
 	envelope  testfile.Envelope
 	curedAt   int64
@@ -260,14 +260,6 @@ func (p *Plan) planChannel(s *sourcePlan, name string, ch *testfile.Channel) (*c
 	if ch.Zero.Given {
 		c.zero = ch.Zero
 	}
-	c.leads = c.temperature
-	leads := ch.Leads
-	if !leads.Given {
-		leads = ch.Excitation
-	}
-	if leads.Temperature.Text != "" {
-		c.leads = p.temperature(leads.Temperature.Text)
-	}
 	position := ch.Position.Or(name)
 	for i := range p.test.Wiring {
 		w := &p.test.Wiring[i]
@@ -292,6 +284,20 @@ func (p *Plan) planChannel(s *sourcePlan, name string, ch *testfile.Channel) (*c
 		}
 	}
 	return c, nil
+}
+
+// leadTemperature returns the temperature of the leads of a wire: what the wire,
+// else the channel states, else the gauge's own.
+func (p *Plan) leadTemperature(c *channelPlan, w *testfile.Wire) int {
+	for _, leads := range []*testfile.Leads{&w.Leads, &c.channel.Leads, &c.channel.Excitation} {
+		if leads.Given {
+			if name := leads.Temperature.Text; name != "" {
+				return p.temperature(name)
+			}
+			break
+		}
+	}
+	return c.temperature
 }
 
 // limitsOf returns a channel's limits, the test's where it states none.
@@ -322,6 +328,7 @@ func (p *Plan) planWire(c *channelPlan, name, input string, w *testfile.Wire) (*
 		input:     input,
 		from:      math.MinInt64,
 		to:        math.MaxInt64,
+		leads:     p.leadTemperature(c, w),
 		constants: constants,
 		envelope:  p.test.Envelope(w.Gauge.Text),
 		curedAt:   math.MinInt64,

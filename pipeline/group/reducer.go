@@ -154,7 +154,9 @@ func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
 	}
 	for _, c := range s.channels {
 		used(c.temperature)
-		used(c.leads)
+		for _, w := range c.wires {
+			used(w.leads)
+		}
 	}
 	return run
 }

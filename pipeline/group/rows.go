@@ -126,7 +126,7 @@ func (run *sourceRun) temperaturesOf(c *channelPlan, w *wireRun, rows int) (gaug
 	if w.ready != nil {
 		at, leadsAt = w.ready.Zero.Temperature, w.ready.Zero.LeadTemperature
 	}
-	return run.temperatureOf(c.temperature, &run.still, at, rows), run.temperatureOf(c.leads, &run.stillLeads, leadsAt, rows)
+	return run.temperatureOf(c.temperature, &run.still, at, rows), run.temperatureOf(w.plan.leads, &run.stillLeads, leadsAt, rows)
 }
 
 func (run *sourceRun) temperatureOf(i int, still *temperatureColumn, at float64, rows int) *temperatureColumn {
