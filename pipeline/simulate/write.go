@@ -26,7 +26,9 @@ const (
 // DefaultStart is when the test begins.
 var DefaultStart = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 
-// Options say which test to make.
+// Options say which test to make. In a test of fewer than four fillings, some
+// twelve hours, slow faults have no rests to show in. The installation records
+// are of April 2026: an earlier Start finds the adhesives uncured.
 type Options struct {
 	Seed     uint64
 	Start    time.Time     // DefaultStart when zero
@@ -83,7 +85,7 @@ type Instant struct {
 	Idle        bool
 	Level       float64            // m above empty
 	Strain      map[string]float64 // by channel, as it should report it: indicated strain for a rosette's grid
-	Plane       map[string][3]float64
+	Plane       map[string][3]float64 // by rosette: ex, ey and engineering shear strain gxy
 	Temperature map[string]float64 // degC, by sensor
 }
 
