@@ -115,20 +115,28 @@ func (d *decoder) document(text []byte) (root *yaml.Node) {
 		}
 	}()
 	reader := yaml.NewDecoder(bytes.NewReader(text))
-	var first, second yaml.Node
-	if err := reader.Decode(&first); errors.Is(err, io.EOF) {
+	var first yaml.Node
+	err := reader.Decode(&first)
+	switch {
+	case errors.Is(err, io.EOF), err == nil && isNothing(first.Content[0]):
 		d.report(whole, "", "an empty file", "a test file, beginning with \"test:\"")
 		return nil
-	} else if err != nil {
+	case err != nil:
 		d.syntax(text, err)
 		return nil
 	}
-	if err := reader.Decode(&second); err == nil {
-		d.report(d.mark(second.Content[0]), "", "a second document", "one document a file, without ---")
-	} else if !errors.Is(err, io.EOF) {
-		d.syntax(text, err)
+	for {
+		var further yaml.Node
+		switch err := reader.Decode(&further); {
+		case errors.Is(err, io.EOF):
+			return first.Content[0]
+		case err != nil:
+			d.syntax(text, err)
+			return first.Content[0]
+		case !isNothing(further.Content[0]):
+			d.report(d.mark(further.Content[0]), "", "a second document", "one document a file, without ---")
+		}
 	}
-	return first.Content[0]
 }
 
 var libraryLine = regexp.MustCompile(`^yaml: (?:line (\d+): )?`)
