@@ -83,10 +83,10 @@ type Truth struct {
 type Instant struct {
 	Time        time.Time
 	Idle        bool
-	Level       float64            // m above empty
-	Strain      map[string]float64 // by channel, as it should report it: indicated strain for a rosette's grid
+	Level       float64               // m above empty
+	Strain      map[string]float64    // by channel, as it should report it: indicated strain for a rosette's grid
 	Plane       map[string][3]float64 // by rosette: ex, ey and engineering shear strain gxy
-	Temperature map[string]float64 // degC, by sensor
+	Temperature map[string]float64    // degC, by sensor
 }
 
 //go:embed hollin.yaml
