@@ -73,7 +73,7 @@ func TestRulesOfPractice(t *testing.T) {
 		{"insulation", "carbon-steel", "5 Gohm", "900 Mohm", "insulation", "", "900 Mohm"},
 		{"cyanoacrylate bare outdoors for long", "carbon-steel", "    coating: wax\n", "    coating: none\n    outdoors: yes\n    long-term: yes\n", "moisture-cyanoacrylate", "", ""},
 		{"cyanoacrylate bare outdoors for a day", "carbon-steel", "    coating: wax\n", "    outdoors: yes\n", "", "moisture", ""},
-		{"no times of preparation on copper", "copper", ", at: 2026-04-20T08:00:00Z", "", "", "", ""},
+		{"no time of the first step on copper", "copper", ", at: 2026-04-20T08:00:00Z", "", "", "", ""},
 		{"no time of bonding on copper", "copper", "    bonded: 2026-04-20T08:20:00Z\n", "", "", "times", "so that the ten minutes on copper cannot be judged"},
 		{"no cure", "carbon-steel", "    cured: 2026-04-20T09:00:00Z\n", "", "", "times", "no end of cure"},
 		{"unsigned", "carbon-steel", "    signed: M. Arkle\n", "", "", "signed", ""},
