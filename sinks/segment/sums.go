@@ -16,6 +16,7 @@ type sums struct {
 	free  chan *buffers // those whose bytes are done
 	ended chan struct{}
 
+	finished bool // the queue is closed
 	// Of the goroutine, until ended is closed.
 	digest [sha256.Size]byte
 	crcs   []uint32
@@ -81,9 +82,9 @@ func (s *sums) endBatch(of *buffers) { s.queue <- sumItem{end: of} }
 
 // finish ends the goroutine and returns what it found. It may be called twice.
 func (s *sums) finish() (sha string, crcs []uint32, bytes int64) {
-	if s.queue != nil {
+	if !s.finished {
+		s.finished = true
 		close(s.queue)
-		s.queue = nil
 	}
 	<-s.ended
 	return hex.EncodeToString(s.digest[:]), s.crcs, s.bytes
