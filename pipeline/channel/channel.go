@@ -29,8 +29,12 @@ type Leads struct {
 	Tempco float64 // 1/K
 }
 
-// At returns the resistance of one wire in ohm at a temperature in degC.
+// At returns the resistance of one wire in ohm at a temperature in degC; 0
+// without wires, whose temperature need not be known.
 func (l Leads) At(temperature float64) float64 {
+	if l.Ohm20 == 0 {
+		return 0
+	}
 	return compensate.LeadResistance(l.Ohm20, l.Tempco, temperature)
 }
 
