@@ -24,9 +24,9 @@ fuzz: ## every fuzz target for FUZZTIME (30s)
 golden: ## rewrite the golden files; look at the difference before committing it
 	go test -count=1 $$(grep -rl 'flag.Bool("update"' --include='*_test.go' . | xargs -n 1 dirname | sort -u) -update
 
-bench: ## speed as ratios to NumPy, pandas and cp, and the kernels alone
+bench: ## speed as ratios to NumPy, pandas and cp
 	@bash .ci/needs pandas
-	go test -run '^$$' -bench . -benchmem ./reduce/... ./compensate/... ./pipeline/...
+	go run ./cmd/bench
 
 oracle: ## the same data reduced by NumPy, and the bridges by a nodal network
 	@bash .ci/needs
