@@ -173,8 +173,11 @@ func checkWire(f *Frame) error {
 	if f.Rows() == 0 {
 		return &WireError{Reason: ReasonNoRows}
 	}
-	if n := len(f.Columns); n == 0 || n > maxColumns {
-		return &WireError{Reason: ReasonTooManyColumns, Detail: fmt.Sprintf("%d columns; 1 to %d", n, maxColumns)}
+	switch n := len(f.Columns); {
+	case n == 0:
+		return &WireError{Reason: ReasonSchema, Detail: "no column but the time"}
+	case n > maxColumns:
+		return &WireError{Reason: ReasonTooManyColumns, Detail: fmt.Sprintf("%d; a source has at most %d: declare several sources", n, maxColumns)}
 	}
 	if err := checkRows(f.Time, f.Columns, len(f.Columns)); err != nil {
 		return err
@@ -372,7 +375,10 @@ func wireForm(source string, schema arrowipc.Schema) (*arrowForm, error) {
 	if form.resolution != 1 {
 		return nil, &WireError{Reason: ReasonSchema, Detail: "times are not in nanoseconds; write timestamp[ns, UTC]"}
 	}
-	return form, checkNames(form.columns)
+	if err := checkNames(form.columns); err != nil {
+		return nil, err
+	}
+	return form, nil
 }
 
 // frame makes a frame of the source's batch.
