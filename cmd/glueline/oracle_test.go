@@ -22,7 +22,7 @@ const rawOracle = "../../testdata/oracle/reduce_raw.py"
 // pythonWithNumPy is an interpreter that the second program runs on.
 func pythonWithNumPy(t *testing.T) string {
 	t.Helper()
-	for _, python := range []string{"/usr/bin/python3", "python3"} {
+	for _, python := range []string{os.Getenv("PYTHON"), "/usr/bin/python3", "python3"} {
 		if exec.Command(python, "-c", "import numpy").Run() == nil {
 			return python
 		}
