@@ -181,6 +181,9 @@ func (r *csvRows) parse(line []byte, b *block, row int) error {
 		if column < 0 {
 			t, fault := r.form.clock.parse(text, decimal)
 			if fault != nil {
+				if fields, err := splitLine(bytes.TrimRight(line, " \r\n"), delimiter); err == nil && len(fields) != len(r.columnOf) {
+					return r.wrongCount(line) // such as a date and a time with a delimiter between them
+				}
 				return r.wrong(field, fault.found, fault.want)
 			}
 			if t <= r.last {
@@ -269,7 +272,7 @@ func (r *csvRows) wrong(field int, found, want string) error {
 }
 
 func (r *csvRows) wrongCount(line []byte) error {
-	line = bytes.TrimRight(line, "\r\n")
+	line = bytes.TrimRight(line, " \r\n")
 	fields, err := splitLine(line, r.form.delimiter)
 	if err != nil {
 		return &InputError{File: r.path, Row: r.line, Found: err.Error(), Want: "close the quotes on the same line"}
