@@ -279,8 +279,8 @@ func TestFieldsThatAreRefused(t *testing.T) {
 // not rows: a flip there may go unseen here, but not change a row (the SHA-256
 // of the commit record covers them).
 func TestDamageIsFoundBeforeItIsUsed(t *testing.T) {
-	dir, b := t.TempDir(), results(200, 3)
-	f := writeSegment(t, dir, b, 64, all(200))
+	dir, b := t.TempDir(), results(40, 3)
+	f := writeSegment(t, dir, b, 16, all(40))
 	path := filepath.Join(dir, f.Name)
 	whole, err := os.ReadFile(path)
 	if err != nil {
