@@ -1,0 +1,139 @@
+//go:build unix
+
+// Command bench measures how fast the program is as ratios to what else could
+// do the work: NumPy for the column kernels, a pandas script for CSV, cp for
+// Arrow files. Both sides of a ratio take turns in one run; the first round is
+// dropped, and the median of the others' ratios is what is printed. Absolute
+// figures move from machine to machine, the ratios much less.
+//
+// It is a program of its own rather than a set of Go benchmarks because half of
+// what it times are other processes. Start it with make bench.
+package main
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// settings are what the sections share.
+type settings struct {
+	rounds  int
+	scratch string // on disk
+	memory  string // in memory where there is such a file system, else the same
+	program string // glueline, built for this run
+	python  string
+	scripts string
+	long    bool
+}
+
+func main() {
+	var s settings
+	flag.IntVar(&s.rounds, "rounds", 5, "rounds that count; one more is dropped")
+	flag.StringVar(&s.scripts, "scripts", "testdata/bench", "folder of the Python scripts")
+	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB, on disk (needs 40 GB)")
+	only := flag.String("only", "kernels,csv,arrow,memory", "sections to run, with commas between")
+	profile := flag.Bool("keep", false, "keep the files and say where they are")
+	flag.Parse()
+	if err := run(&s, strings.Split(*only, ","), *profile); err != nil {
+		fmt.Fprintln(os.Stderr, "bench:", err)
+		os.Exit(1)
+	}
+}
+
+func run(s *settings, only []string, keep bool) (err error) {
+	if s.rounds < 5 {
+		return errors.New("fewer than five rounds say little")
+	}
+	if s.python, err = findPython(); err != nil {
+		return err
+	}
+	if s.scratch, err = os.MkdirTemp("", "glueline-bench-"); err != nil {
+		return err
+	}
+	s.memory = s.scratch
+	if dir, err := os.MkdirTemp("/dev/shm", "glueline-bench-"); err == nil {
+		s.memory = dir
+	}
+	if keep {
+		fmt.Println("files are in", s.scratch, "and", s.memory)
+	} else {
+		defer func() { err = errors.Join(err, os.RemoveAll(s.memory), os.RemoveAll(s.scratch)) }()
+	}
+	if len(only) > 1 || only[0] != "kernels" {
+		if err := s.build(); err != nil {
+			return err
+		}
+	}
+	for _, section := range []struct {
+		name string
+		run  func(*settings) error
+	}{
+		{"kernels", kernels},
+		{"csv", csvToCSV},
+		{"arrow", arrowToArrow},
+		{"memory", memory},
+	} {
+		if !slices.Contains(only, section.name) {
+			continue
+		}
+		if err := section.run(s); err != nil {
+			return fmt.Errorf("%s: %w", section.name, err)
+		}
+	}
+	return nil
+}
+
+// build makes the program that the files are reduced with.
+func (s *settings) build() error {
+	s.program = filepath.Join(s.scratch, "glueline")
+	build := exec.Command("go", "build", "-o", s.program, "./cmd/glueline")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := build.CombinedOutput(); err != nil {
+		return fmt.Errorf("build glueline: %w\n%s", err, out)
+	}
+	return nil
+}
+
+// findPython looks for the one that has NumPy and pandas.
+func findPython() (string, error) {
+	for _, python := range []string{"/usr/bin/python3", "python3"} {
+		if exec.Command(python, "-c", "import numpy, pandas").Run() == nil {
+			return python, nil
+		}
+	}
+	return "", errors.New("no python3 with NumPy and pandas; on Debian: apt-get install python3-pandas")
+}
+
+// result is one line of what is printed.
+type result struct {
+	what   string
+	ratios []float64 // one a round, the first not among them
+	bar    float64
+	most   bool // the ratio is at most the bar, else at least
+	note   string
+}
+
+func (r result) print() {
+	m, low, high := median(r.ratios), slices.Min(r.ratios), slices.Max(r.ratios)
+	sign, met := ">=", m >= r.bar
+	if r.most {
+		sign, met = "<=", m <= r.bar
+	}
+	verdict := "met"
+	if !met {
+		verdict = "MISSED"
+	}
+	fmt.Printf("  %-46s %7.2f  (%.2f to %.2f)  bar %s %-4g %-6s  %s\n", r.what, m, low, high, sign, r.bar, verdict, r.note)
+}
+
+func median(x []float64) float64 {
+	x = slices.Sorted(slices.Values(x))
+	n := len(x)
+	return (x[(n-1)/2] + x[n/2]) / 2
+}
