@@ -1,5 +1,3 @@
-// Package frame turns raw files into frames: consecutive rows of one source,
-// in columns, the only form in which raw readings travel.
 package frame
 
 import "fmt"

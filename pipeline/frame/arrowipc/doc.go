@@ -11,5 +11,6 @@
 // views of the mapped file.
 //
 // Format: Apache Arrow columnar format, version 1.5, "Serialization and
-// Interprocess Communication" (metadata versions 4 and 5, little endian).
+// Interprocess Communication" (little endian, messages with the continuation
+// mark that every writer since Arrow 0.15 sets).
 package arrowipc
