@@ -346,7 +346,7 @@ func (d *decoder) xlsxRows(text []byte) (rows []row) {
 		d.report(whole, "", "a workbook that cannot be read ("+err.Error()+")", "an XLSX file without a password")
 		return nil
 	}
-	defer book.Close() //nolint:errcheck // only read
+	defer book.Close() // only read
 	sheets := book.GetSheetList()
 	if len(sheets) == 0 {
 		d.report(whole, "", "a workbook without a sheet", "the channels in its first sheet")
@@ -357,7 +357,7 @@ func (d *decoder) xlsxRows(text []byte) (rows []row) {
 		d.report(whole, "", "a sheet that cannot be read ("+err.Error()+")", "the channels in its first sheet")
 		return nil
 	}
-	defer cursor.Close() //nolint:errcheck // only read
+	defer cursor.Close() // only read
 	for line := 1; cursor.Next(); line++ {
 		if line > maxListRows+1 {
 			d.tooLong()

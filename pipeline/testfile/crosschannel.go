@@ -14,7 +14,7 @@ func (c *checker) checkChannels() {
 		if ch.Position.Mark.written() {
 			c.refer(ch.Position, path+".position", "position", c.Positions)
 		} else if !c.Positions.has(e.Name) && c.Positions.complete() {
-			c.report(e.Mark, path, "a channel without a position, of a name that is none", `"position: …" as well, `+oneOf(e.Name, c.Positions.Names()))
+			c.report(e.Mark, path, "a channel without a position, of a name that is none", `"position: …" as well, `+c.suggest(e.Name, c.Positions))
 		}
 		c.checkBridge(ch, path)
 		c.checkLeads(ch.Leads, path+".leads")
@@ -142,7 +142,7 @@ func (c *checker) checkGaugesOf(e *Entry[Channel], path string) {
 		}
 	}
 	if needsTemperature {
-		c.report(e.Mark, path, "no temperature, though its gauge has a thermal output", `"temperature: …" as well, `+oneOf("", c.Temperatures.Names()))
+		c.report(e.Mark, path, "no temperature, though its gauge has a thermal output", `"temperature: …" as well, `+c.suggest("", c.Temperatures))
 	}
 	if needsZeroTemperature {
 		c.report(ch.Zero.Ratio.Mark, path+".zero.ratio", "a zero by value without its temperature, though the gauge has a thermal output", `"temperature: 20 degC" beside it`)

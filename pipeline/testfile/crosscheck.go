@@ -18,10 +18,13 @@ type checker struct {
 	told     map[Mark]bool       // places already reported by checks that many channels share
 	sources  map[string][]string // sources that a position was wired to, in order of time
 	gaugesAt map[string][]string // gauges that served a position
+	misread  map[string]bool     // paths at or below which something could not be read
+
+	suggested int
 }
 
 func (d *decoder) crossCheck(t *Test) {
-	c := &checker{decoder: d, Test: t, told: map[Mark]bool{}, sources: map[string][]string{}, gaugesAt: map[string][]string{}}
+	c := &checker{decoder: d, Test: t, told: map[Mark]bool{}, sources: map[string][]string{}, gaugesAt: map[string][]string{}, misread: misread(d.problems)}
 	c.checkAbout()
 	c.checkSources()
 	c.checkLots()
@@ -41,11 +44,16 @@ func (d *decoder) crossCheck(t *Test) {
 type names interface {
 	has(name string) bool
 	complete() bool
-	Names() []string
+	first() []string // for suggestions
 }
 
 func (n Named[T]) has(name string) bool { _, ok := n.Get(name); return ok }
 func (n Named[T]) complete() bool       { return !n.partial }
+
+func (n Named[T]) first() []string {
+	n.Entries = n.Entries[:min(len(n.Entries), mostSuggestions)]
+	return n.Names()
+}
 
 // refer reports a reference to something that the file does not define.
 func (c *checker) refer(w Word, path, what string, in names) bool {
@@ -56,9 +64,19 @@ func (c *checker) refer(w Word, path, what string, in names) bool {
 		return true
 	}
 	if in.complete() {
-		c.report(w.Mark, path, fmt.Sprintf("the %s %s, which is not defined", what, quote(w.Text)), oneOf(w.Text, in.Names()))
+		c.report(w.Mark, path, fmt.Sprintf("the %s %s, which is not defined", what, quote(w.Text)), c.suggest(w.Text, in))
 	}
 	return false
+}
+
+// suggest is oneOf for names of the file's own. A file with more wrong names than
+// anybody corrects one by one gets no more suggestions.
+func (c *checker) suggest(found string, in names) string {
+	const most = 1000
+	if c.suggested++; c.suggested > most {
+		return "one that the file defines"
+	}
+	return oneOf(found, in.first())
 }
 
 // once reports unless that place has been reported.
@@ -83,7 +101,7 @@ func (c *checker) checkZero(z Zero, path string) {
 	const want = "exactly one of ratio, first, or from and to"
 	window := z.From.Mark.written() || z.To.Mark.written()
 	switch forms := count(z.Ratio.Mark.written(), z.First.Mark.written(), window); {
-	case forms == 0 && !c.pathHasProblem(path):
+	case forms == 0 && !c.misread[path]:
 		c.report(z.Mark, path, "a zero without a value or a window", want)
 	case forms > 1:
 		c.report(z.Mark, path, fmt.Sprintf("a zero in %d forms", forms), want)
@@ -96,10 +114,17 @@ func (c *checker) checkZero(z Zero, path string) {
 	}
 }
 
-// pathHasProblem says whether something directly below path was misread, so
-// that what seems absent may only be misspelt.
-func (c *checker) pathHasProblem(path string) bool {
-	return slices.ContainsFunc(c.problems, func(p Problem) bool { return p.Path == path || strings.HasPrefix(p.Path, path+".") })
+// misread lists the paths of problems and all the paths above them. What seems
+// absent there may only be misspelt.
+func misread(problems Problems) map[string]bool {
+	paths := map[string]bool{}
+	for _, p := range problems {
+		for path := p.Path; path != "" && !paths[path]; {
+			paths[path] = true
+			path = path[:max(strings.LastIndexByte(path, '.'), 0)]
+		}
+	}
+	return paths
 }
 
 func (c *checker) checkLimits(l Limits, path string) {
@@ -211,7 +236,7 @@ type materialNames struct{ t *Test }
 
 func (m materialNames) has(name string) bool { _, ok := m.t.Material(name); return ok }
 func (m materialNames) complete() bool       { return m.t.Materials.complete() }
-func (m materialNames) Names() []string      { return append(m.t.Materials.Names(), Library().Names()...) }
+func (m materialNames) first() []string      { return append(m.t.Materials.first(), Library().Names()...) }
 
 func (c *checker) checkGauges() {
 	for i := range c.Gauges.Entries {
@@ -234,7 +259,7 @@ func (c *checker) checkInput(w Word, path string) (source *Source, ok bool) {
 	}
 	s, ok := c.Sources.Get(name)
 	if !ok && c.Sources.complete() {
-		c.report(w.Mark, path, "the source "+quote(name)+", which is not defined", oneOf(name, c.Sources.Names()))
+		c.report(w.Mark, path, "the source "+quote(name)+", which is not defined", c.suggest(name, c.Sources))
 	}
 	return s, ok
 }
@@ -262,11 +287,13 @@ func (c *checker) checkPositions() {
 	if _, listed := c.lists["wiring"]; listed && c.Wiring == nil {
 		unreadable = true
 	}
-	wired := map[string]bool{}
+	wired, unknown := map[string]bool{}, 0
+	positions := c.Positions.first()
 	for _, w := range c.Wiring {
 		wired[w.Position.Text] = true
-		if !c.Positions.has(w.Position.Text) { // reported; the position that was meant is wired
-			wired[nearest(w.Position.Text, c.Positions.Names())] = true
+		if !c.Positions.has(w.Position.Text) && unknown < mostSuggestions { // reported; the position that was meant is wired
+			unknown++
+			wired[nearest(w.Position.Text, positions)] = true
 		}
 	}
 	for i := range c.Positions.Entries {
@@ -388,7 +415,7 @@ func (c *checker) checkLeads(l Leads, path string) {
 		c.report(l.Size.Mark, path+".size", "a size without a length", `"length: 30 m" as well`)
 	case l.Length.Mark.written() && !l.Size.Mark.written():
 		c.report(l.Length.Mark, path+".length", "a length without a size", `"size: 0.14 mm2" or "size: AWG 26" as well`)
-	case !l.Resistance.Mark.written() && !bySize && !c.pathHasProblem(path):
+	case !l.Resistance.Mark.written() && !bySize && !c.misread[path]:
 		c.report(l.Mark, path, "leads without a resistance", "either resistance, or size and length")
 	}
 	c.refer(l.Temperature, path+".temperature", "temperature", c.Temperatures)

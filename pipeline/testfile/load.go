@@ -47,7 +47,7 @@ func readFile(path string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close() //nolint:errcheck // only read
+	defer f.Close() // only read
 	info, err := f.Stat()
 	if err != nil {
 		return nil, err

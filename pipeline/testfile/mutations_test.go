@@ -1,6 +1,7 @@
 package testfile
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"math/rand/v2"
@@ -251,8 +252,8 @@ func problemsOf(t *testing.T, text string) Problems {
 	if err == nil {
 		return nil
 	}
-	problems, ok := err.(Problems)
-	if !ok {
+	var problems Problems
+	if !errors.As(err, &problems) {
 		t.Fatalf("error is %T, not Problems", err)
 	}
 	return problems

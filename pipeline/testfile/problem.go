@@ -63,6 +63,10 @@ func (m Mark) String() string { return fmt.Sprintf("%s:%d:%d", m.File, m.Line, m
 // written there, right or wrong.
 func (m Mark) written() bool { return m.Line > 0 }
 
+// mostSuggestions bounds the names that a wrong one is compared with, so that a
+// file of nothing but mistakes is refused in good time too.
+const mostSuggestions = 2000
+
 // nearest returns the word of known that was probably meant, or "".
 func nearest(word string, known []string) string {
 	const longest = 64 // longer words are not typing errors of ours
@@ -71,7 +75,7 @@ func nearest(word string, known []string) string {
 	}
 	fold := func(s string) string { return strings.ReplaceAll(strings.ToLower(s), "_", "-") }
 	best, least := "", 1+max(1, len(word)/3)
-	for _, k := range known {
+	for _, k := range known[:min(len(known), mostSuggestions)] {
 		if len(k) > longest {
 			continue
 		}

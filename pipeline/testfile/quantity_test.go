@@ -179,7 +179,7 @@ func TestWireGauge(t *testing.T) {
 	// 4/0 is 0.46 in by definition (ASTM B258).
 	for _, s := range []string{"AWG 4/0", "AWG 0000"} {
 		q, ref := parseQuantity(s, "m2", "")
-		if want := math.Pi / 4 * math.Pow(0.46*0.0254, 2); ref != nil || !(math.Abs(q.Value/want-1) <= 1e-14) {
+		if want := math.Pi / 4 * (0.46 * 0.0254) * (0.46 * 0.0254); ref != nil || !(math.Abs(q.Value/want-1) <= 1e-14) {
 			t.Errorf("%s = %v, want %v", s, q.Value, want)
 		}
 	}

@@ -367,25 +367,21 @@ type Entry[T any] struct {
 
 // Get returns the entry of that name.
 func (n Named[T]) Get(name string) (*T, bool) {
-	if i, ok := n.index[name]; ok && i < len(n.Entries) && n.Entries[i].Name == name {
-		return &n.Entries[i].Value, true
-	}
-	for i := range n.Entries {
-		if n.Entries[i].Name == name {
-			return &n.Entries[i].Value, true
-		}
-	}
-	return nil, false
+	v, _, ok := n.find(name)
+	return v, ok
 }
 
 // find is Get with the entry's place.
 func (n Named[T]) find(name string) (*T, Mark, bool) {
-	v, ok := n.Get(name)
+	i, ok := n.index[name]
+	if len(n.index) != len(n.Entries) { // not made by the decoder alone
+		i = slices.IndexFunc(n.Entries, func(e Entry[T]) bool { return e.Name == name })
+		ok = i >= 0
+	}
 	if !ok {
 		return nil, Mark{}, false
 	}
-	i := slices.IndexFunc(n.Entries, func(e Entry[T]) bool { return e.Name == name })
-	return v, n.Entries[i].Mark, true
+	return &n.Entries[i].Value, n.Entries[i].Mark, true
 }
 
 // Names returns the keys in the order of the file.
