@@ -18,6 +18,7 @@ type buffers struct {
 type columnBuffer struct {
 	float    []float64
 	flags    []uint32
+	counts   []int32
 	validity []byte
 	nulls    int
 }
@@ -30,9 +31,12 @@ func newBuffers(fields []Field, rows int) *buffers {
 		out:     make([]arrowipc.Column, len(fields)),
 	}
 	for i := range b.columns {
-		if fields[i+2].Kind == Float {
+		switch fields[i+2].Kind {
+		case Float:
 			b.columns[i] = columnBuffer{float: make([]float64, rows)}
-		} else {
+		case Counts:
+			b.columns[i] = columnBuffer{counts: make([]int32, rows)}
+		default:
 			b.columns[i] = columnBuffer{flags: make([]uint32, rows)}
 		}
 	}
@@ -45,9 +49,15 @@ func (b *buffers) add(in *Batch, from, to int) {
 	copy(b.counter[b.rows:], in.Counter[from:to])
 	for i := range b.columns {
 		c := &b.columns[i]
-		if c.flags != nil {
+		switch {
+		case c.flags != nil:
 			copy(c.flags[b.rows:], in.Columns[i].Flags[from:to])
-		} else {
+		case c.counts != nil:
+			copy(c.counts[b.rows:], in.Columns[i].Counts[from:to])
+			if valid := in.Columns[i].Valid; valid != nil {
+				c.invalidate(valid[from:to], b.rows)
+			}
+		default:
 			c.add(in.Columns[i].Float[from:to], b.rows)
 		}
 	}
@@ -68,21 +78,36 @@ func (c *columnBuffer) add(in []float64, at int) {
 	if nulls == 0 {
 		return
 	}
+	for i, v := range out {
+		if v != v {
+			out[i] = math.NaN() // one form, whatever the bits were: the same results give the same bytes
+			c.null(at + i)
+		}
+	}
+}
+
+// invalidate makes null what is not valid from row at on.
+func (c *columnBuffer) invalidate(valid []bool, at int) {
+	for i, ok := range valid {
+		if !ok {
+			c.counts[at+i] = 0
+			c.null(at + i)
+		}
+	}
+}
+
+// null makes one row null.
+func (c *columnBuffer) null(row int) {
 	if c.nulls == 0 {
 		if c.validity == nil {
-			c.validity = make([]byte, (len(c.float)+7)/8)
+			c.validity = make([]byte, (len(c.float)+len(c.counts)+7)/8)
 		}
 		for i := range c.validity {
 			c.validity[i] = 0xFF
 		}
 	}
-	c.nulls += nulls
-	for i, v := range out {
-		if v != v {
-			out[i] = math.NaN() // one form, whatever the bits were: the same results give the same bytes
-			c.validity[(at+i)>>3] &^= 1 << ((at + i) & 7)
-		}
-	}
+	c.nulls++
+	c.validity[row>>3] &^= 1 << (row & 7)
 }
 
 // batch is the buffers as columns of the file.
@@ -95,7 +120,11 @@ func (b *buffers) batch() []arrowipc.Column {
 			b.out[i+2] = arrowipc.Column{Data: arrowipc.Bytes(c.flags[:b.rows])}
 			continue
 		}
-		b.out[i+2] = arrowipc.Column{Data: arrowipc.Bytes(c.float[:b.rows])}
+		if c.counts != nil {
+			b.out[i+2] = arrowipc.Column{Data: arrowipc.Bytes(c.counts[:b.rows])}
+		} else {
+			b.out[i+2] = arrowipc.Column{Data: arrowipc.Bytes(c.float[:b.rows])}
+		}
 		if c.nulls > 0 {
 			bitmap := c.validity[:(b.rows+7)/8]
 			if rest := b.rows & 7; rest > 0 {

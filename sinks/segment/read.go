@@ -140,6 +140,15 @@ func (s *Segment) readBatch(i int) error {
 	for j := range s.Fields {
 		c := s.in.Columns[j]
 		switch {
+		case s.Fields[j].Kind == Counts:
+			b.Columns[j-2].Counts, b.Columns[j-2].Valid = arrowipc.Values[int32](c.Data), nil
+			if c.Nulls > 0 {
+				valid := make([]bool, b.Rows)
+				for row := range valid {
+					valid[row] = c.Valid(row)
+				}
+				b.Columns[j-2].Valid = valid
+			}
 		case s.Fields[j].Kind != Float && c.Nulls > 0:
 			return fmt.Errorf("%w: column %q has nulls", ErrDamaged, s.Fields[j].Name)
 		case s.Fields[j].Kind == Float:

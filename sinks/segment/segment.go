@@ -8,6 +8,7 @@
 //	sample   uint64               counts the samples of the source; readers that cut nanoseconds lose nothing
 //	values   float64              a column a result, the unit in its name and in its metadata; null where there is none
 //	flags    uint32               beside the values they belong to
+//	counts   int32                raw readings, in archives of raw frames
 //
 // The order of fields and metadata is that of the writer's caller, and batches
 // have a fixed number of rows from the start of the segment whatever the
@@ -28,6 +29,7 @@ const (
 	Counter                 // uint64
 	Float                   // float64; NaN in a Batch is null in the file
 	Flags                   // uint32
+	Counts                  // int32, as an instrument gave them; null where not valid
 )
 
 func (k Kind) String() string {
@@ -40,6 +42,8 @@ func (k Kind) String() string {
 		return "float"
 	case Flags:
 		return "flags"
+	case Counts:
+		return "counts"
 	}
 	return "no kind"
 }
@@ -52,10 +56,12 @@ type Field struct {
 	Metadata [][2]string // in this order, after the unit
 }
 
-// Column is the values of one field: Float or Flags.
+// Column is the values of one field: Float, Flags or Counts.
 type Column struct {
-	Float []float64 // NaN where there is no value
-	Flags []uint32
+	Float  []float64 // NaN where there is no value
+	Flags  []uint32
+	Counts []int32
+	Valid  []bool // of Counts; nil when all are
 }
 
 // Batch is a run of rows. Columns are those of the fields behind time and
@@ -75,4 +81,5 @@ var kinds = map[Kind]arrowipc.Kind{
 	Counter: arrowipc.Uint64,
 	Float:   arrowipc.Float64,
 	Flags:   arrowipc.Uint32,
+	Counts:  arrowipc.Int32,
 }

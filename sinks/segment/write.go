@@ -63,7 +63,7 @@ func Create(dir, name string, fields []Field, metadata [][2]string, rowsPerBatch
 	w.filling = newBuffers(fields, rowsPerBatch)
 	schema := arrowipc.Schema{Metadata: metadata}
 	for _, f := range fields {
-		field := arrowipc.Field{Name: f.Name, Kind: kinds[f.Kind], Nullable: f.Kind == Float}
+		field := arrowipc.Field{Name: f.Name, Kind: kinds[f.Kind], Nullable: f.Kind == Float || f.Kind == Counts}
 		if f.Kind == Time {
 			field.Zone = "UTC"
 		}
@@ -90,7 +90,7 @@ func checkFields(fields []Field) error {
 			return fmt.Errorf("field %d has no name", i)
 		case seen[f.Name]:
 			return fmt.Errorf("two fields are called %q", f.Name)
-		case i > 1 && f.Kind != Float && f.Kind != Flags:
+		case i > 1 && f.Kind != Float && f.Kind != Flags && f.Kind != Counts:
 			return fmt.Errorf("field %q is a %s behind the first two", f.Name, f.Kind)
 		}
 		seen[f.Name] = true
@@ -138,8 +138,9 @@ func (w *Writer) checkShape(b *Batch) error {
 	}
 	for i, c := range b.Columns {
 		f := w.fields[i+2]
-		if n := len(c.Float) + len(c.Flags); n != b.Rows || f.Kind == Float && len(c.Float) != n || f.Kind == Flags && len(c.Flags) != n {
-			return fmt.Errorf("%w: %q (%s) has %d values and %d flags for %d rows", ErrShape, f.Name, f.Kind, len(c.Float), len(c.Flags), b.Rows)
+		have := [...]int{Float: len(c.Float), Flags: len(c.Flags), Counts: len(c.Counts)}
+		if have[f.Kind] != b.Rows || len(c.Float)+len(c.Flags)+len(c.Counts) != b.Rows || c.Valid != nil && len(c.Valid) != len(c.Counts) {
+			return fmt.Errorf("%w: %q (%s) has %d values, %d flags and %d counts for %d rows", ErrShape, f.Name, f.Kind, len(c.Float), len(c.Flags), len(c.Counts), b.Rows)
 		}
 	}
 	return nil
