@@ -68,19 +68,24 @@ func (r CommitRecord) Encode() ([]byte, error) {
 	return append(b, '\n'), nil
 }
 
-// WriteCommit creates the record in dir, exclusively and synced. When the same
-// bytes are there already it succeeds, since a repeated commit is no mistake;
-// when others are, it returns ErrConflict and changes nothing.
-//
-// The record gets its final name by a link from a complete, synced temporary
-// file: a name that exists always has all of its contents.
+// WriteCommit creates the record in dir, as WriteRecord does.
 func WriteCommit(dir string, r CommitRecord) error {
 	text, err := r.Encode()
 	if err != nil {
 		return err
 	}
-	final := filepath.Join(dir, r.Name())
-	f, err := os.CreateTemp(dir, "."+r.Name()+".tmp-*")
+	return WriteRecord(dir, r.Name(), text)
+}
+
+// WriteRecord creates a record of that name in dir, exclusively and synced.
+// When the same bytes are there already it succeeds, since a repeated commit is
+// no mistake; when others are, it returns ErrConflict and changes nothing.
+//
+// The record gets its final name by a link from a complete, synced temporary
+// file: a name that exists always has all of its contents.
+func WriteRecord(dir, name string, text []byte) error {
+	final := filepath.Join(dir, name)
+	f, err := os.CreateTemp(dir, "."+name+".tmp-*")
 	if err != nil {
 		return fmt.Errorf("create commit record: %w", err)
 	}

@@ -1,0 +1,209 @@
+package archive
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"sort"
+
+	"glueline/pipeline/frame"
+	"glueline/sinks/segment"
+)
+
+// Item is a frame or an event of a cut.
+type Item struct {
+	Place uint64
+	Frame *frame.Frame // nil for an event; good until the next call
+	Event *PlacedEvent
+}
+
+// Reader gives the frames and events of one cut in the group's order.
+type Reader struct {
+	sources []*cursor
+	events  []PlacedEvent
+}
+
+// ErrDamaged occurs when raw files do not hold what their record says.
+var ErrDamaged = errors.New("damaged raw archive")
+
+// Open opens the files of a cut. Each batch is checked against the record's
+// checksum before it is used.
+func Open(dir string, r *Record) (*Reader, error) {
+	out := &Reader{events: r.Events}
+	for _, file := range r.Files {
+		seg, err := segment.ReadCommitted(dir, file)
+		if err != nil {
+			return nil, errors.Join(err, out.Close())
+		}
+		c := &cursor{segment: seg}
+		out.sources = append(out.sources, c)
+		if err := c.begin(r.Runs); err != nil {
+			return nil, errors.Join(fmt.Errorf("%s: %w", file.Name, err), out.Close())
+		}
+	}
+	return out, nil
+}
+
+// Close gives the files back.
+func (r *Reader) Close() error {
+	var err error
+	for _, c := range r.sources {
+		err = errors.Join(err, c.segment.Close())
+	}
+	r.sources = nil
+	return err
+}
+
+// Next returns the next frame or event, or io.EOF.
+func (r *Reader) Next() (Item, error) {
+	var first *cursor
+	for _, c := range r.sources {
+		if len(c.frames) > 0 && (first == nil || c.frames[0].place < first.frames[0].place) {
+			first = c
+		}
+	}
+	if len(r.events) > 0 && (first == nil || r.events[0].Place < first.frames[0].place) {
+		e := &r.events[0]
+		r.events = r.events[1:]
+		return Item{Place: e.Place, Event: e}, nil
+	}
+	if first == nil {
+		for _, c := range r.sources {
+			if err := c.end(); err != nil {
+				return Item{}, err
+			}
+		}
+		return Item{}, io.EOF
+	}
+	place := first.frames[0].place
+	f, err := first.next()
+	if err != nil {
+		return Item{}, err
+	}
+	return Item{Place: place, Frame: f}, nil
+}
+
+// cursor reads the frames of one source.
+type cursor struct {
+	segment *segment.Segment
+	source  string
+	frames  []placed // still to come
+	batch   *segment.Batch
+	row     int
+	out     frame.Frame
+}
+
+// placed is what is known of a frame but its rows.
+type placed struct {
+	place uint64
+	run   *Run
+	index uint64 // in the run
+}
+
+func (c *cursor) begin(runs []Run) error {
+	for _, m := range c.segment.Metadata {
+		if m[0] == "source" {
+			c.source = m[1]
+		}
+	}
+	for i := range runs {
+		if runs[i].Source != c.source {
+			continue
+		}
+		index := uint64(0)
+		for _, p := range runs[i].Places {
+			for k := range p.Count {
+				c.frames = append(c.frames, placed{p.First + k*p.Step, &runs[i], index})
+				index++
+			}
+		}
+	}
+	sort.SliceStable(c.frames, func(i, j int) bool { return c.frames[i].place < c.frames[j].place })
+	for _, f := range c.segment.Fields[2:] {
+		c.out.Columns = append(c.out.Columns, frame.Column{Name: f.Name, Unit: f.Unit})
+	}
+	c.out.Source = c.source
+	return c.fill()
+}
+
+// fill makes the batch in hand one that has rows left; nil at the end.
+func (c *cursor) fill() error {
+	for c.batch == nil || c.row == c.batch.Rows {
+		b, err := c.segment.Next()
+		if errors.Is(err, io.EOF) {
+			c.batch = nil
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		c.batch, c.row = b, 0
+	}
+	return nil
+}
+
+// next copies the rows of the next frame out of the batches.
+func (c *cursor) next() (*frame.Frame, error) {
+	p := c.frames[0]
+	c.frames = c.frames[1:]
+	f := &c.out
+	f.Boot, f.Number, f.Counted, f.Late = p.run.Boot, p.run.Number+p.index, p.run.Counted, p.run.Late
+	if f.Counted && p.index == 0 {
+		f.Counter = p.run.Counter
+	} else if f.Counted {
+		f.Counter += uint64(len(f.Time)) // behind the frame before it in its run
+	}
+	f.Time = f.Time[:0]
+	for i := range f.Columns {
+		col := &f.Columns[i]
+		col.Float, col.Counts, col.Valid = col.Float[:0], col.Counts[:0], nil
+	}
+	for c.batch != nil && c.batch.Counter[c.row] == p.place {
+		to := c.row
+		for to < c.batch.Rows && c.batch.Counter[to] == p.place {
+			to++
+		}
+		c.take(f, c.row, to)
+		c.row = to
+		if err := c.fill(); err != nil {
+			return nil, err
+		}
+	}
+	if f.Rows() == 0 {
+		return nil, fmt.Errorf("%w: source %s has no rows at place %d", ErrDamaged, c.source, p.place)
+	}
+	return f, nil
+}
+
+func (c *cursor) take(f *frame.Frame, from, to int) {
+	before := len(f.Time)
+	f.Time = append(f.Time, c.batch.Time[from:to]...)
+	for i := range f.Columns {
+		in, out := &c.batch.Columns[i], &f.Columns[i]
+		if c.segment.Fields[i+2].Kind != segment.Counts {
+			out.Float = append(out.Float, in.Float[from:to]...)
+			continue
+		}
+		if out.Counts == nil {
+			out.Counts = []int32{}
+		}
+		out.Counts = append(out.Counts, in.Counts[from:to]...)
+		if in.Valid == nil && out.Valid == nil {
+			continue
+		}
+		for len(out.Valid) < before {
+			out.Valid = append(out.Valid, true)
+		}
+		for row := from; row < to; row++ {
+			out.Valid = append(out.Valid, in.Valid == nil || in.Valid[row])
+		}
+	}
+}
+
+// end makes sure that no rows are left over.
+func (c *cursor) end() error {
+	if c.batch != nil {
+		return fmt.Errorf("%w: source %s has rows at place %d that its record does not know", ErrDamaged, c.source, c.batch.Counter[c.row])
+	}
+	return nil
+}

@@ -1,0 +1,156 @@
+package archive
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+
+	"glueline/pipeline/event"
+	"glueline/sinks/segment"
+)
+
+// RecordVersion is the version of the form of a Record.
+const RecordVersion = 1
+
+// Record says that the raw files of one cut are complete.
+type Record struct {
+	Version      int             `json:"version"`
+	Test         string          `json:"test"`
+	Group        string          `json:"group"`
+	Cut          uint64          `json:"cut"`
+	Journal      Range           `json:"journal"`
+	First        uint64          `json:"first"` // places of the cut's first and last frame or event in the
+	Last         uint64          `json:"last"`  // group's order, from 1; First is Last+1 when there is none
+	Files        []segment.File  `json:"files"`
+	Runs         []Run           `json:"runs"`
+	Events       []PlacedEvent   `json:"events"`
+	Refused      []Refused       `json:"refused"`
+	Repeated     uint64          `json:"repeated"` // frames that came again and were dropped
+	State        json.RawMessage `json:"state"`    // of the reduction behind the cut
+	Program      string          `json:"program"`
+	Architecture string          `json:"architecture"`
+	Previous     string          `json:"previous"` // SHA-256 of the record before, "" for the first
+}
+
+// Range is the part of the journal that a cut covers, sequences included.
+type Range struct {
+	Identity string `json:"identity"`
+	First    uint64 `json:"first"`
+	Last     uint64 `json:"last"`
+	LastHash string `json:"last_hash"` // of the message at Last
+}
+
+// Run is a run of frames of one source and boot whose numbers, and counters
+// where they have any, follow one another.
+type Run struct {
+	Source  string   `json:"source"`
+	Boot    string   `json:"boot"`
+	Number  uint64   `json:"number"`            // of the first frame
+	Counter uint64   `json:"counter,omitempty"` // of its first row
+	Counted bool     `json:"counted,omitempty"` // the counter is the source's own
+	Late    bool     `json:"late,omitempty"`    // a frame with a higher number came before it
+	Places  []Places `json:"places"`            // of its frames, in order
+}
+
+// Places are frames at First, First+Step, … in the group's order.
+type Places struct {
+	First uint64 `json:"first"`
+	Step  uint64 `json:"step,omitempty"`
+	Count uint64 `json:"count"`
+}
+
+// PlacedEvent is an event and its place in the group's order.
+type PlacedEvent struct {
+	Place uint64      `json:"place"`
+	ID    string      `json:"id,omitempty"`
+	Event event.Event `json:"event"`
+}
+
+// Refused is a message that is no frame of the test; it is kept in quarantine.
+type Refused struct {
+	Sequence uint64 `json:"sequence"`
+	Reason   string `json:"reason"`
+}
+
+// recordSuffix ends the names of commit records.
+const recordSuffix = ".commit.json"
+
+// name is the file name of a cut's record.
+func name(group string, cut uint64) string {
+	return fmt.Sprintf("%s.%08d%s", group, cut, recordSuffix)
+}
+
+// Encode is the record as it is written: the same record gives the same bytes.
+func (r *Record) Encode() ([]byte, error) {
+	text, err := json.MarshalIndent(r, "", " ")
+	if err != nil {
+		return nil, fmt.Errorf("encode commit record: %w", err)
+	}
+	return append(text, '\n'), nil
+}
+
+// ErrRecord occurs when a commit record is not what this program writes.
+var ErrRecord = errors.New("commit record of the raw archive")
+
+// Read reads the record of one cut.
+func Read(dir, group string, cut uint64) (*Record, error) {
+	path := filepath.Join(dir, name(group, cut))
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+	}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	r := new(Record)
+	if err := d.Decode(r); err != nil {
+		return nil, fmt.Errorf("%w: %s: %w", ErrRecord, path, err)
+	}
+	if r.Version != RecordVersion || r.Group != group || r.Cut != cut {
+		return nil, fmt.Errorf("%w: %s is cut %d of group %s in version %d; want cut %d of group %s in version %d",
+			ErrRecord, path, r.Cut, r.Group, r.Version, cut, group, RecordVersion)
+	}
+	return r, nil
+}
+
+// Newest returns the record of a group's newest cut, nil when there is none.
+func Newest(dir, group string) (*Record, error) {
+	cuts, err := Cuts(dir, group)
+	if err != nil || len(cuts) == 0 {
+		return nil, err
+	}
+	return Read(dir, group, cuts[len(cuts)-1])
+}
+
+// Cuts lists the committed cuts of a group, which count from 0 without a gap:
+// a gap is an error, since something that was committed is missing.
+func Cuts(dir, group string) ([]uint64, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, fmt.Errorf("list the raw archive: %w", err)
+	}
+	var cuts []uint64
+	for _, e := range entries {
+		text, isRecord := strings.CutSuffix(e.Name(), recordSuffix)
+		text, isOurs := strings.CutPrefix(text, group+".")
+		if !isRecord || !isOurs {
+			continue
+		}
+		var cut uint64
+		if _, err := fmt.Sscanf(text, "%d", &cut); err != nil || name(group, cut) != e.Name() {
+			continue
+		}
+		cuts = append(cuts, cut)
+	}
+	sort.Slice(cuts, func(i, j int) bool { return cuts[i] < cuts[j] })
+	for i, cut := range cuts {
+		if cut != uint64(i) {
+			return nil, fmt.Errorf("%w: cut %d of group %s is missing in %s, cut %d is there", ErrRecord, i, group, dir, cut)
+		}
+	}
+	return cuts, nil
+}

@@ -1,0 +1,222 @@
+package archive
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sort"
+	"strconv"
+
+	"glueline/pipeline/frame"
+	"glueline/sinks/segment"
+)
+
+// batchRows is the fixed number of rows of a batch in a raw file.
+const batchRows = 16384
+
+// Sink writes the raw archive of one group. Frames and events come in the
+// group's order; each has a place in it.
+type Sink struct {
+	dir, test, group string
+	program          segment.Program
+
+	cut      uint64
+	previous string
+	sources  map[string]*source
+	events   []PlacedEvent
+}
+
+// source is a source's file in the present cut.
+type source struct {
+	name    string
+	columns []frame.Column // names, units and forms
+	writer  *segment.Writer
+	places  []uint64
+	batch   []segment.Column
+	runs    []Run
+	next    Run // what the next frame has when it goes on
+	rows    int // of the last frame
+}
+
+// NewSink goes on behind a group's newest record, which may be nil.
+func NewSink(dir, test, group string, program segment.Program, newest *Record) (*Sink, error) {
+	s := &Sink{dir: dir, test: test, group: group, program: program, sources: map[string]*source{}}
+	if newest != nil {
+		text, err := newest.Encode()
+		if err != nil {
+			return nil, err
+		}
+		sum := sha256.Sum256(text)
+		s.cut, s.previous = newest.Cut+1, hex.EncodeToString(sum[:])
+	}
+	return s, nil
+}
+
+// ErrColumns occurs when a source's columns change within a cut: end the cut first.
+var ErrColumns = errors.New("the columns of a source change")
+
+// Fits reports whether a frame has the columns that its source has in the
+// present cut.
+func (s *Sink) Fits(f *frame.Frame) bool {
+	src := s.sources[f.Source]
+	return src == nil || src.fits(f)
+}
+
+func (src *source) fits(f *frame.Frame) bool {
+	if len(f.Columns) != len(src.columns) {
+		return false
+	}
+	for i, c := range f.Columns {
+		if c.Name != src.columns[i].Name || c.Unit != src.columns[i].Unit || (c.Counts != nil) != (src.columns[i].Counts != nil) {
+			return false
+		}
+	}
+	return true
+}
+
+// Append takes a frame and its place. Nothing of the frame is kept.
+func (s *Sink) Append(f *frame.Frame, place uint64) error {
+	src := s.sources[f.Source]
+	if src == nil {
+		var err error
+		if src, err = s.begin(f); err != nil {
+			return err
+		}
+		s.sources[f.Source] = src
+	}
+	if !src.fits(f) {
+		return fmt.Errorf("source %s: %w", f.Source, ErrColumns)
+	}
+	src.note(f, place)
+	src.places = src.places[:0]
+	for range f.Rows() {
+		src.places = append(src.places, place)
+	}
+	for i, c := range f.Columns {
+		src.batch[i] = segment.Column{Float: c.Float, Counts: c.Counts, Valid: c.Valid}
+	}
+	return src.writer.Append(segment.Batch{Rows: f.Rows(), Time: f.Time, Counter: src.places, Columns: src.batch})
+}
+
+func (s *Sink) begin(f *frame.Frame) (*source, error) {
+	fields := []segment.Field{{Name: "time", Kind: segment.Time}, {Name: "place", Kind: segment.Counter}}
+	src := &source{name: f.Source, batch: make([]segment.Column, len(f.Columns))}
+	for _, c := range f.Columns {
+		field := segment.Field{Name: c.Name, Unit: c.Unit, Kind: segment.Float}
+		form := frame.Column{Name: c.Name, Unit: c.Unit}
+		if c.Counts != nil {
+			field.Kind = segment.Counts
+			form.Counts = []int32{}
+		}
+		fields = append(fields, field)
+		src.columns = append(src.columns, form)
+	}
+	metadata := [][2]string{
+		{"test", s.test}, {"group", s.group}, {"source", f.Source}, {"cut", strconv.FormatUint(s.cut, 10)},
+		{"content", "raw readings as they came; place is that of a row's frame in the order of its group"},
+		{"program", s.program.Version}, {"architecture", s.program.Architecture},
+	}
+	name := fmt.Sprintf("%s.%08d.%s.arrow", s.group, s.cut, f.Source)
+	var err error
+	src.writer, err = segment.Create(s.dir, name, fields, metadata, batchRows)
+	return src, err
+}
+
+// note adds a frame to the runs.
+func (src *source) note(f *frame.Frame, place uint64) {
+	n := len(src.runs)
+	goesOn := n > 0 && src.next.Boot == f.Boot && src.next.Number == f.Number &&
+		src.next.Counted == f.Counted && (!f.Counted || src.next.Counter == f.Counter) && src.next.Late == f.Late
+	if !goesOn {
+		run := Run{Source: src.name, Boot: f.Boot, Number: f.Number, Counted: f.Counted, Late: f.Late}
+		if f.Counted {
+			run.Counter = f.Counter
+		}
+		src.runs = append(src.runs, run)
+		n++
+	}
+	src.next = Run{Boot: f.Boot, Number: f.Number + 1, Counter: f.Counter + uint64(f.Rows()), Counted: f.Counted, Late: f.Late}
+	src.runs[n-1].add(place)
+}
+
+// add adds a frame's place.
+func (r *Run) add(place uint64) {
+	if n := len(r.Places); n > 0 {
+		p := &r.Places[n-1]
+		switch {
+		case p.Count == 1:
+			p.Step = place - p.First
+			p.Count = 2
+			return
+		case place == p.First+p.Step*p.Count:
+			p.Count++
+			return
+		}
+	}
+	r.Places = append(r.Places, Places{First: place, Count: 1})
+}
+
+// Event takes an event and its place.
+func (s *Sink) Event(e PlacedEvent) { s.events = append(s.events, e) }
+
+// End is what a cut's record holds beside the frames and events.
+type End struct {
+	Journal     Range
+	First, Last uint64 // places
+	Refused     []Refused
+	Repeated    uint64
+	State       json.RawMessage
+}
+
+// Cut makes what came since the last cut durable and returns its record.
+func (s *Sink) Cut(end End) (*Record, error) {
+	r := &Record{
+		Version: RecordVersion, Test: s.test, Group: s.group, Cut: s.cut,
+		Journal: end.Journal, First: end.First, Last: end.Last,
+		Files: []segment.File{}, Runs: []Run{}, Events: s.events, Refused: end.Refused, Repeated: end.Repeated, State: end.State,
+		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous,
+	}
+	for _, name := range s.names() {
+		src := s.sources[name]
+		file, err := src.writer.Commit()
+		if err != nil {
+			return nil, err
+		}
+		delete(s.sources, name)
+		r.Files = append(r.Files, file)
+		r.Runs = append(r.Runs, src.runs...)
+	}
+	text, err := r.Encode()
+	if err != nil {
+		return nil, err
+	}
+	if err := segment.WriteRecord(s.dir, name(s.group, s.cut), text); err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(text)
+	s.previous, s.events = hex.EncodeToString(sum[:]), nil
+	s.cut++
+	return r, nil
+}
+
+// Abort drops what came since the last cut.
+func (s *Sink) Abort() error {
+	var err error
+	for _, name := range s.names() {
+		err = errors.Join(err, s.sources[name].writer.Abort())
+		delete(s.sources, name)
+	}
+	s.events = nil
+	return err
+}
+
+func (s *Sink) names() []string {
+	names := make([]string, 0, len(s.sources))
+	for name := range s.sources {
+		names = append(names, name)
+	}
+	sort.Strings(names)
+	return names
+}
