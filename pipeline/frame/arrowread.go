@@ -122,7 +122,9 @@ func (r *arrowRows) wrong(err error) error { return &InputError{File: r.path, Er
 // next makes b the next rows, at most limit.
 func (r *arrowRows) next(b *block, limit int) error {
 	for r.at == r.batch.Rows {
-		r.forget(0)
+		if r.nextBatch > 0 {
+			r.file.ForgetBatch(r.nextBatch - 1)
+		}
 		if r.nextBatch == r.file.Batches() {
 			if r.rows == 0 {
 				return &InputError{File: r.path, Found: "no rows", Want: "give a file with at least one row, or leave it out"}
@@ -137,7 +139,7 @@ func (r *arrowRows) next(b *block, limit int) error {
 	}
 	from := r.at
 	to := min(from+limit, r.batch.Rows)
-	r.forget(32 << 20)
+	r.forget()
 	r.at = to
 	if err := r.times(b, from, to); err != nil {
 		return err
@@ -150,13 +152,14 @@ func (r *arrowRows) next(b *block, limit int) error {
 	return nil
 }
 
-// forget lets go of the rows that are done, once they are more than some bytes.
-func (r *arrowRows) forget(bytes int) {
+// forget lets go of the rows of a large batch that are done, now and then.
+func (r *arrowRows) forget() {
+	const enough = 32 << 20
 	size := 0
 	for i := range r.batch.Columns {
 		size += r.file.Schema.Fields[i].Kind.Size()
 	}
-	if (r.at-r.forgotten)*size <= bytes {
+	if (r.at-r.forgotten)*size < enough {
 		return
 	}
 	for i, c := range r.batch.Columns {

@@ -43,7 +43,8 @@ func (m *mapped) close() error {
 	return nil
 }
 
-// forget takes the whole pages of a view out of the process; they come back
+// forget takes the pages of a view out of the process, with the one that it
+// begins in, which what was forgotten before may have ended in. They come back
 // when they are touched.
 func (m *mapped) forget(view []byte) {
 	if len(view) == 0 || len(m.whole) == 0 {
@@ -52,7 +53,7 @@ func (m *mapped) forget(view []byte) {
 	page := os.Getpagesize()
 	from := int(uintptr(unsafe.Pointer(&view[0])) - uintptr(unsafe.Pointer(&m.whole[0])))
 	to := (from + len(view)) / page * page
-	from = (from + page - 1) / page * page
+	from = from / page * page
 	if from >= 0 && from < to && to <= len(m.whole) { // a copy of unaligned values is no view
 		// Only advice: reading works without it.
 		_ = unix.Madvise(m.whole[from:to], unix.MADV_DONTNEED)

@@ -477,7 +477,19 @@ func (f *File) Close() error {
 // that a long file does not stay in memory behind the reader. The bytes stay
 // readable.
 func (f *File) Forget(view []byte) {
-	if m, ok := f.data.(interface{ forget(view []byte) }); ok {
+	if m, ok := f.data.(forgetter); ok {
 		m.forget(view)
 	}
 }
+
+// ForgetBatch is Forget for all of batch i.
+func (f *File) ForgetBatch(i int) {
+	if m, ok := f.data.(forgetter); ok {
+		if view, err := f.data.view(f.Place(i)); err == nil {
+			m.forget(view)
+		}
+	}
+}
+
+// forgetter is a storage whose views cost memory only while they are used.
+type forgetter interface{ forget(view []byte) }
