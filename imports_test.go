@@ -32,13 +32,16 @@ var arrowReadersAndWriters = []string{"glueline/pipeline/frame/arrowipc"}
 // Its other packages bring compute kernels, network clients and megabytes.
 var arrowAllowed = []string{arrow, arrow + "/array", arrow + "/ipc", arrow + "/memory"}
 
-// What a sink may know of the pipeline: the records that it is handed and the
-// Arrow files that it makes; never the journal, never a channel's physics.
+// What a sink may know of the pipeline: the interface that it meets, the records
+// that it is handed and the Arrow files that it makes; never the journal, never
+// a channel's physics.
 var sinksMayImport = []string{
+	"glueline/pipeline/event",
 	"glueline/pipeline/flag",
 	"glueline/pipeline/frame",
 	"glueline/pipeline/frame/arrowipc",
 	"glueline/pipeline/group",
+	"glueline/pipeline/worker",
 }
 
 // The simulator is the other opinion on every number, so that it must not come
