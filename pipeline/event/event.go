@@ -43,6 +43,10 @@ type Form struct {
 	Meaning string
 }
 
+// Cut is the word of an event that ends the files of a group: when it is idle,
+// at a change of calibration, at the end of an input.
+const Cut = "cut"
+
 // Forms lists the events by their word. Every event may say who and why.
 var Forms = map[string]Form{
 	"zero":       {[]string{"begin", "end"}, nil, []string{"kind", "name", "channel", "channels"}, "readings between begin and end are averaged to a zero (kind installation, test or tare)"},
@@ -54,6 +58,7 @@ var Forms = map[string]Form{
 	"excitation": {[]string{"off", "on"}, []string{"source"}, nil, "excitation of a source is switched"},
 	"check":      {nil, []string{"channel", "who"}, nil, "a signed check: the installation was looked at and may be believed again"},
 	"insulation": {nil, []string{"channel", "value"}, nil, "an insulation reading, gauge to article"},
+	Cut:          {nil, nil, nil, "the files of the group end here"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
 }
 
@@ -103,10 +108,7 @@ func Read(name string, r io.Reader) ([]Event, error) {
 		if len(text) == 0 {
 			continue
 		}
-		e, err := parse(text)
-		if err == nil {
-			err = e.check()
-		}
+		e, err := Parse(text)
 		if err != nil {
 			found, want, _ := strings.Cut(err.Error(), "; ")
 			problems = append(problems, Problem{name, line, found, want})
@@ -124,6 +126,16 @@ func Read(name string, r io.Reader) ([]Event, error) {
 		return nil, err
 	}
 	return events, nil
+}
+
+// Parse reads one event from its JSON. What is wrong and what would be right are
+// parted by "; " in the error.
+func Parse(text []byte) (Event, error) {
+	e, err := parse(text)
+	if err == nil {
+		err = e.check()
+	}
+	return e, err
 }
 
 func parse(text []byte) (e Event, err error) {

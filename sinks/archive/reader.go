@@ -5,22 +5,17 @@ import (
 	"fmt"
 	"io"
 	"sort"
+	"strconv"
 
 	"glueline/pipeline/frame"
+	"glueline/pipeline/worker"
 	"glueline/sinks/segment"
 )
-
-// Item is a frame or an event of a cut.
-type Item struct {
-	Place uint64
-	Frame *frame.Frame // nil for an event; good until the next call
-	Event *PlacedEvent
-}
 
 // Reader gives the frames and events of one cut in the group's order.
 type Reader struct {
 	sources []*cursor
-	events  []PlacedEvent
+	events  []worker.PlacedEvent
 }
 
 // ErrDamaged occurs when raw files do not hold what their record says.
@@ -55,7 +50,7 @@ func (r *Reader) Close() error {
 }
 
 // Next returns the next frame or event, or io.EOF.
-func (r *Reader) Next() (Item, error) {
+func (r *Reader) Next() (worker.Item, error) {
 	var first *cursor
 	for _, c := range r.sources {
 		if len(c.frames) > 0 && (first == nil || c.frames[0].place < first.frames[0].place) {
@@ -65,23 +60,25 @@ func (r *Reader) Next() (Item, error) {
 	if len(r.events) > 0 && (first == nil || r.events[0].Place < first.frames[0].place) {
 		e := &r.events[0]
 		r.events = r.events[1:]
-		return Item{Place: e.Place, Event: e}, nil
+		return worker.Item{Place: e.Place, Event: e}, nil
 	}
 	if first == nil {
 		for _, c := range r.sources {
 			if err := c.end(); err != nil {
-				return Item{}, err
+				return worker.Item{}, err
 			}
 		}
-		return Item{}, io.EOF
+		return worker.Item{}, io.EOF
 	}
 	place := first.frames[0].place
 	f, err := first.next()
 	if err != nil {
-		return Item{}, err
+		return worker.Item{}, err
 	}
-	return Item{Place: place, Frame: f}, nil
+	return worker.Item{Place: place, Frame: f}, nil
 }
+
+const partKey = "part"
 
 // cursor reads the frames of one source.
 type cursor struct {
@@ -101,13 +98,17 @@ type placed struct {
 }
 
 func (c *cursor) begin(runs []Run) error {
+	part := 0
 	for _, m := range c.segment.Metadata {
-		if m[0] == "source" {
+		switch m[0] {
+		case "source":
 			c.source = m[1]
+		case partKey:
+			part, _ = strconv.Atoi(m[1]) // what is no number has no runs, and rows left over
 		}
 	}
 	for i := range runs {
-		if runs[i].Source != c.source {
+		if runs[i].Source != c.source || runs[i].Part != part {
 			continue
 		}
 		index := uint64(0)

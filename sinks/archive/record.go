@@ -10,7 +10,7 @@ import (
 	"sort"
 	"strings"
 
-	"glueline/pipeline/event"
+	"glueline/pipeline/worker"
 	"glueline/sinks/segment"
 )
 
@@ -19,36 +19,29 @@ const RecordVersion = 1
 
 // Record says that the raw files of one cut are complete.
 type Record struct {
-	Version      int             `json:"version"`
-	Test         string          `json:"test"`
-	Group        string          `json:"group"`
-	Cut          uint64          `json:"cut"`
-	Journal      Range           `json:"journal"`
-	First        uint64          `json:"first"` // places of the cut's first and last frame or event in the
-	Last         uint64          `json:"last"`  // group's order, from 1; First is Last+1 when there is none
-	Files        []segment.File  `json:"files"`
-	Runs         []Run           `json:"runs"`
-	Events       []PlacedEvent   `json:"events"`
-	Refused      []Refused       `json:"refused"`
-	Repeated     uint64          `json:"repeated"` // frames that came again and were dropped
-	State        json.RawMessage `json:"state"`    // of the reduction behind the cut
-	Program      string          `json:"program"`
-	Architecture string          `json:"architecture"`
-	Previous     string          `json:"previous"` // SHA-256 of the record before, "" for the first
-}
-
-// Range is the part of the journal that a cut covers, sequences included.
-type Range struct {
-	Identity string `json:"identity"`
-	First    uint64 `json:"first"`
-	Last     uint64 `json:"last"`
-	LastHash string `json:"last_hash"` // of the message at Last
+	Version      int                  `json:"version"`
+	Test         string               `json:"test"`
+	Group        string               `json:"group"`
+	Cut          uint64               `json:"cut"`
+	Journal      worker.Range         `json:"journal"`
+	First        uint64               `json:"first"` // places of the cut's first and last frame or event in the
+	Last         uint64               `json:"last"`  // group's order, from 1; First is Last+1 when there is none
+	Files        []segment.File       `json:"files"`
+	Runs         []Run                `json:"runs"`
+	Events       []worker.PlacedEvent `json:"events"`
+	Refused      []worker.Refused     `json:"refused"`
+	Repeated     uint64               `json:"repeated"` // frames that came again and were dropped
+	State        json.RawMessage      `json:"state"`    // of the reduction behind the cut
+	Program      string               `json:"program"`
+	Architecture string               `json:"architecture"`
+	Previous     string               `json:"previous"` // SHA-256 of the record before, "" for the first
 }
 
 // Run is a run of frames of one source and boot whose numbers, and counters
 // where they have any, follow one another.
 type Run struct {
 	Source  string   `json:"source"`
+	Part    int      `json:"part,omitempty"` // of the source's files in this cut: columns changed
 	Boot    string   `json:"boot"`
 	Number  uint64   `json:"number"`            // of the first frame
 	Counter uint64   `json:"counter,omitempty"` // of its first row
@@ -62,19 +55,6 @@ type Places struct {
 	First uint64 `json:"first"`
 	Step  uint64 `json:"step,omitempty"`
 	Count uint64 `json:"count"`
-}
-
-// PlacedEvent is an event and its place in the group's order.
-type PlacedEvent struct {
-	Place uint64      `json:"place"`
-	ID    string      `json:"id,omitempty"`
-	Event event.Event `json:"event"`
-}
-
-// Refused is a message that is no frame of the test; it is kept in quarantine.
-type Refused struct {
-	Sequence uint64 `json:"sequence"`
-	Reason   string `json:"reason"`
 }
 
 // recordSuffix ends the names of commit records.

@@ -3,13 +3,13 @@ package archive
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"sort"
 	"strconv"
 
 	"glueline/pipeline/frame"
+	"glueline/pipeline/worker"
 	"glueline/sinks/segment"
 )
 
@@ -24,13 +24,15 @@ type Sink struct {
 
 	cut      uint64
 	previous string
-	sources  map[string]*source
-	events   []PlacedEvent
+	sources  map[string]*source // of the present cut
+	parts    []*source          // whose source went on with other columns
+	events   []worker.PlacedEvent
 }
 
 // source is a source's file in the present cut.
 type source struct {
 	name    string
+	part    int            // counts the changes of columns within a cut
 	columns []frame.Column // names, units and forms
 	writer  *segment.Writer
 	places  []uint64
@@ -54,16 +56,6 @@ func NewSink(dir, test, group string, program segment.Program, newest *Record) (
 	return s, nil
 }
 
-// ErrColumns occurs when a source's columns change within a cut: end the cut first.
-var ErrColumns = errors.New("the columns of a source change")
-
-// Fits reports whether a frame has the columns that its source has in the
-// present cut.
-func (s *Sink) Fits(f *frame.Frame) bool {
-	src := s.sources[f.Source]
-	return src == nil || src.fits(f)
-}
-
 func (src *source) fits(f *frame.Frame) bool {
 	if len(f.Columns) != len(src.columns) {
 		return false
@@ -79,15 +71,17 @@ func (src *source) fits(f *frame.Frame) bool {
 // Append takes a frame and its place. Nothing of the frame is kept.
 func (s *Sink) Append(f *frame.Frame, place uint64) error {
 	src := s.sources[f.Source]
-	if src == nil {
+	if src == nil || !src.fits(f) {
+		part := 0
+		if src != nil {
+			s.parts = append(s.parts, src)
+			part = src.part + 1
+		}
 		var err error
-		if src, err = s.begin(f); err != nil {
+		if src, err = s.begin(f, part); err != nil {
 			return err
 		}
 		s.sources[f.Source] = src
-	}
-	if !src.fits(f) {
-		return fmt.Errorf("source %s: %w", f.Source, ErrColumns)
 	}
 	src.note(f, place)
 	src.places = src.places[:0]
@@ -100,9 +94,9 @@ func (s *Sink) Append(f *frame.Frame, place uint64) error {
 	return src.writer.Append(segment.Batch{Rows: f.Rows(), Time: f.Time, Counter: src.places, Columns: src.batch})
 }
 
-func (s *Sink) begin(f *frame.Frame) (*source, error) {
+func (s *Sink) begin(f *frame.Frame, part int) (*source, error) {
 	fields := []segment.Field{{Name: "time", Kind: segment.Time}, {Name: "place", Kind: segment.Counter}}
-	src := &source{name: f.Source, batch: make([]segment.Column, len(f.Columns))}
+	src := &source{name: f.Source, part: part, batch: make([]segment.Column, len(f.Columns))}
 	for _, c := range f.Columns {
 		field := segment.Field{Name: c.Name, Unit: c.Unit, Kind: segment.Float}
 		form := frame.Column{Name: c.Name, Unit: c.Unit}
@@ -119,6 +113,10 @@ func (s *Sink) begin(f *frame.Frame) (*source, error) {
 		{"program", s.program.Version}, {"architecture", s.program.Architecture},
 	}
 	name := fmt.Sprintf("%s.%08d.%s.arrow", s.group, s.cut, f.Source)
+	if part > 0 {
+		metadata = append(metadata, [2]string{partKey, strconv.Itoa(part)})
+		name = fmt.Sprintf("%s.%08d.%s.part-%d.arrow", s.group, s.cut, f.Source, part)
+	}
 	var err error
 	src.writer, err = segment.Create(s.dir, name, fields, metadata, batchRows)
 	return src, err
@@ -130,7 +128,7 @@ func (src *source) note(f *frame.Frame, place uint64) {
 	goesOn := n > 0 && src.next.Boot == f.Boot && src.next.Number == f.Number &&
 		src.next.Counted == f.Counted && (!f.Counted || src.next.Counter == f.Counter) && src.next.Late == f.Late
 	if !goesOn {
-		run := Run{Source: src.name, Boot: f.Boot, Number: f.Number, Counted: f.Counted, Late: f.Late}
+		run := Run{Source: src.name, Part: src.part, Boot: f.Boot, Number: f.Number, Counted: f.Counted, Late: f.Late}
 		if f.Counted {
 			run.Counter = f.Counter
 		}
@@ -159,64 +157,64 @@ func (r *Run) add(place uint64) {
 }
 
 // Event takes an event and its place.
-func (s *Sink) Event(e PlacedEvent) { s.events = append(s.events, e) }
+func (s *Sink) Event(e worker.PlacedEvent) { s.events = append(s.events, e) }
 
-// End is what a cut's record holds beside the frames and events.
-type End struct {
-	Journal     Range
-	First, Last uint64 // places
-	Refused     []Refused
-	Repeated    uint64
-	State       json.RawMessage
-}
-
-// Cut makes what came since the last cut durable and returns its record.
-func (s *Sink) Cut(end End) (*Record, error) {
+// Cut makes what came since the last cut durable.
+func (s *Sink) Cut(end worker.End) error {
 	r := &Record{
 		Version: RecordVersion, Test: s.test, Group: s.group, Cut: s.cut,
 		Journal: end.Journal, First: end.First, Last: end.Last,
 		Files: []segment.File{}, Runs: []Run{}, Events: s.events, Refused: end.Refused, Repeated: end.Repeated, State: end.State,
 		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous,
 	}
-	for _, name := range s.names() {
-		src := s.sources[name]
+	for _, src := range s.open() {
 		file, err := src.writer.Commit()
 		if err != nil {
-			return nil, err
+			return err
 		}
-		delete(s.sources, name)
 		r.Files = append(r.Files, file)
 		r.Runs = append(r.Runs, src.runs...)
 	}
 	text, err := r.Encode()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if err := segment.WriteRecord(s.dir, name(s.group, s.cut), text); err != nil {
-		return nil, err
+		return err
 	}
 	sum := sha256.Sum256(text)
-	s.previous, s.events = hex.EncodeToString(sum[:]), nil
+	s.previous = hex.EncodeToString(sum[:])
+	s.forget()
 	s.cut++
-	return r, nil
+	return nil
 }
 
 // Abort drops what came since the last cut.
 func (s *Sink) Abort() error {
 	var err error
-	for _, name := range s.names() {
-		err = errors.Join(err, s.sources[name].writer.Abort())
-		delete(s.sources, name)
+	for _, src := range s.open() {
+		err = errors.Join(err, src.writer.Abort())
 	}
-	s.events = nil
+	s.forget()
 	return err
 }
 
-func (s *Sink) names() []string {
-	names := make([]string, 0, len(s.sources))
-	for name := range s.sources {
-		names = append(names, name)
+func (s *Sink) forget() {
+	clear(s.sources)
+	s.parts, s.events = nil, nil
+}
+
+// open lists the files of the present cut by source and part.
+func (s *Sink) open() []*source {
+	open := append([]*source(nil), s.parts...)
+	for _, src := range s.sources {
+		open = append(open, src)
 	}
-	sort.Strings(names)
-	return names
+	sort.Slice(open, func(i, j int) bool {
+		if open[i].name != open[j].name {
+			return open[i].name < open[j].name
+		}
+		return open[i].part < open[j].part
+	})
+	return open
 }

@@ -1,0 +1,283 @@
+package worker
+
+import (
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
+	"glueline/pipeline/journal"
+)
+
+// Messages gives the messages of a group's journal in order; it waits for the
+// next one.
+type Messages interface {
+	Next(ctx context.Context) (journal.Message, error)
+}
+
+// Live carries a group's journal through the pure function to the archive and
+// the sinks, from behind the archive's newest cut on.
+type Live struct {
+	Plan       *group.Plan
+	Identity   string          // of the journal
+	State      json.RawMessage // behind the newest cut; nil at the beginning
+	Archive    Archive
+	Sinks      []Sink
+	Quarantine func(ctx context.Context, m *journal.Message, reason, detail string) error
+	Committed  func(End) // after a cut is durable; may be nil
+	Progress   *Progress // may be nil
+	Log        *slog.Logger
+
+	state    state
+	reducer  *group.Reducer
+	decoder  *frame.WireDecoder
+	rawBytes int64
+	end      End
+	ready    chan item
+	free     chan *group.Batch
+}
+
+// item is a frame with its batch, an event, or a cut, on its way to the files.
+type item struct {
+	frame *frame.Frame
+	batch *group.Batch
+	place uint64
+	event *PlacedEvent
+	cut   *End
+	zeros []group.ZeroInForce
+}
+
+// liveBatches bounds what waits between reduction and files: frames of at most
+// a quarter of a megabyte and what is made of them.
+const liveBatches = 64
+
+// Run works until ctx ends, which is no error, or something fails. What no cut
+// has made durable is dropped then and comes again from the journal.
+func (l *Live) Run(ctx context.Context, messages Messages) error {
+	var err error
+	if l.reducer, err = l.state.reducer(l.Plan, l.State); err != nil {
+		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
+	}
+	l.decoder = frame.NewWireDecoder(l.Plan.Sources())
+	l.rawBytes = 0
+	l.end = End{First: l.state.Place + 1}
+	l.ready = make(chan item, liveBatches)
+	l.free = make(chan *group.Batch, liveBatches)
+	for range liveBatches {
+		l.free <- new(group.Batch)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	written := make(chan error, 1)
+	go func() {
+		err := l.write()
+		cancel()
+		for i := range l.ready {
+			l.done(i)
+		}
+		written <- err
+	}()
+	for err == nil {
+		var m journal.Message
+		if m, err = messages.Next(ctx); err == nil {
+			err = l.message(ctx, &m)
+		}
+	}
+	close(l.ready)
+	writeErr := <-written
+	abortErr := l.Archive.Abort()
+	for _, s := range l.Sinks {
+		abortErr = errors.Join(abortErr, s.Abort())
+	}
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		err = nil // asked to end, by the caller or because writing failed
+	}
+	if err = errors.Join(err, writeErr, abortErr); err != nil {
+		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
+	}
+	return nil
+}
+
+// message takes one message of the journal.
+func (l *Live) message(ctx context.Context, m *journal.Message) error {
+	if l.end.Journal.First == 0 {
+		l.end.Journal.First = m.Seq
+	}
+	cut := false
+	var err error
+	switch m.Kind {
+	case journal.FrameMessage:
+		cut, err = l.frame(ctx, m)
+	case journal.EventMessage:
+		cut, err = l.event(ctx, m)
+	case journal.ControlMessage:
+	default:
+		err = l.refuse(ctx, m, "unknown-subject", m.Subject)
+	}
+	if err != nil {
+		return err
+	}
+	l.Progress.message(m)
+	if cut {
+		return l.cut(ctx, m)
+	}
+	return nil
+}
+
+func (l *Live) refuse(ctx context.Context, m *journal.Message, reason, detail string) error {
+	l.Log.Warn("message refused", "group", l.Plan.Name, "sequence", m.Seq, "source", m.Source, "reason", reason, "detail", detail)
+	if err := l.Quarantine(ctx, m, reason, detail); err != nil {
+		return fmt.Errorf("quarantine of message %d: %w", m.Seq, err)
+	}
+	l.end.Refused = append(l.end.Refused, Refused{m.Seq, reason})
+	l.Progress.refused()
+	return nil
+}
+
+// frame decodes, orders and reduces a frame. It reports whether its raw bytes
+// make the cut full.
+func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err error) {
+	header, err := m.FrameHeader()
+	if err != nil {
+		return false, l.refuseWire(ctx, m, err)
+	}
+	f, err := l.decoder.Decode(m.Data, header)
+	if err != nil {
+		return false, l.refuseWire(ctx, m, err)
+	}
+	f.Counted = header.HasCounter
+	switch v := l.state.order(f.Source).take(f.Boot, f.Number); v {
+	case repeated:
+		l.end.Repeated++
+		l.Progress.repeated()
+		return false, nil
+	case tooOld:
+		return false, l.refuse(ctx, m, "too-old", fmt.Sprintf("frame %d comes more than %d frames late", f.Number, seenBack))
+	case oldBoot:
+		return false, l.refuse(ctx, m, "former-boot", fmt.Sprintf("boot %q was followed by another", f.Boot))
+	default:
+		f.Late = v == takenLate
+	}
+	var b *group.Batch
+	select {
+	case b = <-l.free:
+	case <-ctx.Done():
+		return false, ctx.Err()
+	}
+	if err := l.reducer.Reduce(f, b); err != nil {
+		l.free <- b
+		if !errors.Is(err, group.ErrFrame) {
+			return false, err
+		}
+		return false, l.refuse(ctx, m, "unfit", err.Error())
+	}
+	l.state.Place++
+	source, rows, newest := f.Source, f.Rows(), f.Time[f.Rows()-1]
+	l.rawBytes += int64(rows * rowBytes(f))
+	if err := l.send(ctx, item{frame: f, batch: b, place: l.state.Place}); err != nil {
+		return false, err
+	}
+	l.Progress.frame(source, rows, newest)
+	return l.rawBytes >= CutBytes, nil
+}
+
+func (l *Live) refuseWire(ctx context.Context, m *journal.Message, err error) error {
+	reason := "malformed"
+	if wire := (*frame.WireError)(nil); errors.As(err, &wire) {
+		reason = string(wire.Reason)
+	}
+	return l.refuse(ctx, m, reason, err.Error())
+}
+
+// event takes an event; it reports whether it asks for a cut.
+func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, err error) {
+	e, err := event.Parse(m.Data)
+	if err != nil {
+		return false, l.refuse(ctx, m, "event", err.Error())
+	}
+	l.state.Place++
+	l.reducer.Event(e)
+	return e.Event == event.Cut, l.send(ctx, item{event: &PlacedEvent{l.state.Place, m.Get(journal.HeaderEventID), e}})
+}
+
+// cut ends the files of the group behind a message.
+func (l *Live) cut(ctx context.Context, m *journal.Message) error {
+	var err error
+	if l.state.Group, err = json.Marshal(l.reducer.State()); err != nil {
+		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
+	}
+	end := l.end
+	end.Last = l.state.Place
+	hash := m.Hash()
+	end.Journal = Range{Identity: l.Identity, First: l.end.Journal.First, Last: m.Seq, LastHash: hex.EncodeToString(hash[:])}
+	if end.State, err = json.Marshal(&l.state); err != nil {
+		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
+	}
+	l.end = End{First: end.Last + 1}
+	l.rawBytes = 0
+	return l.send(ctx, item{cut: &end, zeros: l.reducer.Zeros()})
+}
+
+func (l *Live) send(ctx context.Context, i item) error {
+	select {
+	case l.ready <- i:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// write takes what is ready to the files.
+func (l *Live) write() error {
+	for i := range l.ready {
+		if err := l.writeItem(&i); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (l *Live) writeItem(i *item) error {
+	defer l.done(*i)
+	switch {
+	case i.event != nil:
+		l.Archive.Event(*i.event)
+	case i.cut != nil:
+		// The raw archive's record is the position that a restart goes on
+		// from, so the reduced files are complete before it is.
+		for _, s := range l.Sinks {
+			if err := s.Cut(i.zeros); err != nil {
+				return err
+			}
+		}
+		if err := l.Archive.Cut(*i.cut); err != nil {
+			return err
+		}
+		l.Progress.cut(i.cut)
+		if l.Committed != nil {
+			l.Committed(*i.cut)
+		}
+	default:
+		if err := l.Archive.Append(i.frame, i.place); err != nil {
+			return err
+		}
+		for _, s := range l.Sinks {
+			if err := s.Append(i.batch); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (l *Live) done(i item) {
+	if i.frame != nil {
+		i.frame.Release()
+		l.free <- i.batch
+	}
+}

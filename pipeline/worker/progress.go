@@ -1,0 +1,71 @@
+package worker
+
+import (
+	"sync"
+	"time"
+
+	"glueline/pipeline/journal"
+)
+
+// Progress is what a running worker has done, for people and metrics. All
+// methods may be called on nil, and from any goroutine.
+type Progress struct {
+	mutex sync.Mutex
+	now   Counts
+}
+
+// Counts is one look at a worker's progress, since it started.
+type Counts struct {
+	Sequence  uint64 // of the newest message taken
+	Pending   uint64 // messages behind it when it was sent
+	Stored    time.Time
+	Frames    uint64
+	Rows      uint64
+	Refused   uint64
+	Repeated  uint64
+	Cuts      uint64
+	Committed uint64           // sequence that the newest commit reaches to
+	Newest    map[string]int64 // ns, by source
+}
+
+// Look returns the present counts.
+func (p *Progress) Look() Counts {
+	p.mutex.Lock()
+	defer p.mutex.Unlock()
+	c := p.now
+	c.Newest = make(map[string]int64, len(p.now.Newest))
+	for source, at := range p.now.Newest {
+		c.Newest[source] = at
+	}
+	return c
+}
+
+func (p *Progress) change(f func(*Counts)) {
+	if p == nil {
+		return
+	}
+	p.mutex.Lock()
+	f(&p.now)
+	p.mutex.Unlock()
+}
+
+func (p *Progress) message(m *journal.Message) {
+	p.change(func(c *Counts) { c.Sequence, c.Pending, c.Stored = m.Seq, m.Pending, m.Stored })
+}
+
+func (p *Progress) frame(source string, rows int, newest int64) {
+	p.change(func(c *Counts) {
+		c.Frames++
+		c.Rows += uint64(rows)
+		if c.Newest == nil {
+			c.Newest = map[string]int64{}
+		}
+		c.Newest[source] = newest
+	})
+}
+
+func (p *Progress) refused()  { p.change(func(c *Counts) { c.Refused++ }) }
+func (p *Progress) repeated() { p.change(func(c *Counts) { c.Repeated++ }) }
+func (p *Progress) cut(e *End) {
+	p.change(func(c *Counts) { c.Cuts++; c.Committed = e.Journal.Last })
+}

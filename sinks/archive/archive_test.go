@@ -1,0 +1,200 @@
+package archive
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+	"glueline/pipeline/worker"
+	"glueline/sinks/segment"
+)
+
+var program = segment.Program{Version: "test", Architecture: "any"}
+
+// given is a mix of what a journal brings: two sources, a boot that ends, a
+// frame that is late, counts with gaps, columns that change, events between.
+func given() (items []worker.Item) {
+	place := uint64(0)
+	at := int64(1_700_000_000_000_000_000)
+	add := func(f *frame.Frame) {
+		place++
+		items = append(items, worker.Item{Place: place, Frame: f})
+	}
+	rows := func(n int) (times []int64, values []float64, counts []int32) {
+		for i := range n {
+			at += 1e6
+			times = append(times, at)
+			values = append(values, float64(i)/3)
+			counts = append(counts, int32(i*i))
+		}
+		return times, values, counts
+	}
+	for i, numbers := range [][]uint64{{0, 1, 2, 4, 5}, {3}, {0, 1}} {
+		boot := []string{"a", "a", "b"}[i]
+		for _, number := range numbers {
+			times, values, _ := rows(5)
+			values[1] = math.NaN()
+			add(&frame.Frame{Source: "node", Boot: boot, Number: number, Late: i == 1, Time: times, Columns: []frame.Column{{Name: "A1", Unit: "mV/V", Float: values}}})
+			times, _, counts := rows(3 + int(number))
+			f := &frame.Frame{Source: "other", Boot: boot, Number: number, Late: i == 1, Counted: true, Counter: 100 * number, Time: times, Columns: []frame.Column{{Name: "B1", Unit: "count", Counts: counts}}}
+			if number == 2 {
+				f.Columns[0].Valid = []bool{true, false, true, true, false}
+			}
+			if number == 5 {
+				f.Columns = append(f.Columns, frame.Column{Name: "B2", Unit: "V", Float: make([]float64, len(times))})
+			}
+			add(f)
+			if number == 1 {
+				place++
+				items = append(items, worker.Item{Place: place, Event: &worker.PlacedEvent{Place: place, ID: fmt.Sprint("e", place), Event: event.Event{Event: "note", Text: "x", Time: time.Unix(0, at).UTC()}}})
+			}
+		}
+	}
+	return items
+}
+
+func fill(t *testing.T, s *Sink, items []worker.Item) worker.End {
+	t.Helper()
+	for _, i := range items {
+		if i.Event != nil {
+			s.Event(*i.Event)
+		} else if err := s.Append(i.Frame, i.Place); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return worker.End{
+		Journal: worker.Range{Identity: "me", First: 2, Last: 99, LastHash: "ff"}, First: 1, Last: uint64(len(items)),
+		Refused: []worker.Refused{{Sequence: 7, Reason: "malformed"}}, State: json.RawMessage(`{"a": [1, 2]}`),
+	}
+}
+
+func newSink(t *testing.T, dir string, newest *Record) *Sink {
+	t.Helper()
+	s, err := NewSink(dir, "test", "main", program, newest)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func TestWhatGoesInComesOut(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	want := given()
+	if err := s.Cut(fill(t, s, want)); err != nil {
+		t.Fatal(err)
+	}
+	record, err := Newest(dir, "main")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := Open(dir, record)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for _, w := range want {
+		got, err := r.Next()
+		if err != nil {
+			t.Fatalf("place %d: %v", w.Place, err)
+		}
+		if got.Place != w.Place || (got.Frame == nil) != (w.Frame == nil) {
+			t.Fatalf("place %d, want %d", got.Place, w.Place)
+		}
+		if w.Event != nil {
+			if got.Event.ID != w.Event.ID || got.Event.Event.Text != "x" || !got.Event.Event.Time.Equal(w.Event.Event.Time) {
+				t.Fatalf("event %+v, want %+v", got.Event, w.Event)
+			}
+			continue
+		}
+		compare(t, got.Frame, w.Frame)
+	}
+	if _, err := r.Next(); !errors.Is(err, io.EOF) {
+		t.Fatalf("behind the last: %v", err)
+	}
+}
+
+func compare(t *testing.T, got, want *frame.Frame) {
+	t.Helper()
+	name := fmt.Sprintf("%s %s %d", want.Source, want.Boot, want.Number)
+	if got.Source != want.Source || got.Boot != want.Boot || got.Number != want.Number || got.Late != want.Late || got.Counted != want.Counted || got.Counter != want.Counter {
+		t.Fatalf("%s: %+v", name, got)
+	}
+	if !slices.Equal(got.Time, want.Time) || len(got.Columns) != len(want.Columns) {
+		t.Fatalf("%s: times %v, want %v", name, got.Time, want.Time)
+	}
+	for i, w := range want.Columns {
+		g := got.Columns[i]
+		same := func(a, b float64) bool { return math.Float64bits(a) == math.Float64bits(b) || a != a && b != b }
+		if g.Name != w.Name || g.Unit != w.Unit || !slices.EqualFunc(g.Float, w.Float, same) || len(g.Counts) != len(w.Counts) {
+			t.Fatalf("%s: column %+v, want %+v", name, g, w)
+		}
+		for row, c := range w.Counts {
+			valid := w.Valid == nil || w.Valid[row]
+			if (g.Valid == nil || g.Valid[row]) != valid || valid && g.Counts[row] != c {
+				t.Fatalf("%s row %d: %+v, want %+v", name, row, g, w)
+			}
+		}
+	}
+}
+
+func TestRecordsAreAChainAndARepeatedCutIsNone(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	for range 2 {
+		if err := s.Cut(fill(t, s, given())); err != nil {
+			t.Fatal(err)
+		}
+	}
+	first, err := Read(dir, "main", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := Read(dir, "main", 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A sink that goes on behind the first cut makes the second again.
+	again := newSink(t, dir, first)
+	if err := again.Cut(fill(t, again, given())); err != nil {
+		t.Fatal(err)
+	}
+	if again.previous != newSink(t, dir, second).previous {
+		t.Error("the chain goes on from another hash after a restart")
+	}
+	// With other contents it stops.
+	other := newSink(t, dir, first)
+	if err := other.Cut(fill(t, other, given()[1:])); !errors.Is(err, segment.ErrConflict) {
+		t.Errorf("another second cut: %v", err)
+	}
+	if err := os.Remove(filepath.Join(dir, name("main", 0))); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Newest(dir, "main"); !errors.Is(err, ErrRecord) {
+		t.Errorf("without the first record: %v", err)
+	}
+}
+
+func TestAbortLeavesNothing(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	fill(t, s, given())
+	if err := s.Abort(); err != nil {
+		t.Fatal(err)
+	}
+	if entries, _ := os.ReadDir(dir); len(entries) > 0 {
+		t.Errorf("left over: %v", entries)
+	}
+	if r, err := Newest(dir, "main"); r != nil || err != nil {
+		t.Errorf("%v %v", r, err)
+	}
+}
