@@ -160,26 +160,29 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 	alarm := math.Min(math.Min(l.strain, l.elongation), math.Min(l.yield, 0.01))
 	rail := w.raw.Range * (1 - 1e-6)
 	strain, mask = strain[:len(raw)], mask[:len(raw)]
+	last, run := s.LastRaw, s.Run // in registers
 	for i, x := range raw {
 		m := base
-		if x == s.LastRaw {
-			s.Run++
-			if s.Run >= frozenRun {
+		if x == last {
+			run++
+			if run >= frozenRun {
 				m |= flag.Frozen
 			}
 		} else {
-			s.Run = 1
+			run = 1
 		}
-		if s.Rail != 0 || !(math.Abs(x) < rail) || s.LastRaw != s.LastRaw {
+		if s.Rail != 0 || !(math.Abs(x) < rail) || last != last {
+			s.LastRaw = last
 			m |= s.rails(x, rail, w.raw.Range)
 		}
-		s.LastRaw = x
+		last = x
 		// A value that is left out of limits is not held against them.
 		if e := math.Abs(strain[i]); !(e <= alarm) && m&flag.LeavesOut == 0 {
 			m |= l.judge(e)
 		}
 		mask[i] = uint32(m)
 	}
+	s.LastRaw, s.Run = last, run
 }
 
 // rails judges readings at the end of the range. A gauge that opens or shorts

@@ -104,30 +104,71 @@ func (c *column) take(times []int64, values []float64, mask []uint32) {
 	}
 	c.row.Last = times[len(times)-1]
 	c.row.Rows += len(values)
-	leavesOut := uint32(flag.LeavesOut)
-	for i, v := range values {
-		if mask != nil && mask[i] != 0 {
-			c.count(mask[i], times[i])
-			if mask[i]&leavesOut != 0 {
-				c.last = math.NaN()
-				continue
-			}
+	for from := 0; from < len(values); {
+		to := min(from+blockRows, len(values))
+		if mask != nil {
+			c.takeFlagged(times[from:to], values[from:to], mask[from:to])
+		} else {
+			c.takeValues(values[from:to])
 		}
-		if v != v {
-			c.last = v
+		from = to
+	}
+}
+
+// takeFlagged takes the rows that no flag leaves out, in runs.
+func (c *column) takeFlagged(times []int64, values []float64, mask []uint32) {
+	leavesOut := uint32(flag.LeavesOut)
+	from := 0 // of the run
+	for i, m := range mask {
+		if m == 0 {
 			continue
 		}
-		c.row.Used++
-		c.row.Min, c.row.Max = min(c.row.Min, v), max(c.row.Max, v)
-		y := v - c.carry
-		t := c.sum + y
-		c.carry, c.sum = (t-c.sum)-y, t
-		if d := v - c.last; d == d {
-			c.steps += d * d
-			c.pairs++
+		c.count(m, times[i])
+		if m&leavesOut != 0 {
+			c.takeValues(values[from:i])
+			c.last = math.NaN()
+			from = i + 1
 		}
-		c.last = v
 	}
+	c.takeValues(values[from:])
+}
+
+// blockRows are summed plainly before they enter the long sum.
+const blockRows = 1024
+
+// takeValues takes values that nothing leaves out but being NaN.
+func (c *column) takeValues(values []float64) {
+	if len(values) == 0 {
+		return
+	}
+	// Comparisons with NaN are false, and its sums are skipped.
+	low, high, last := c.row.Min, c.row.Max, c.last
+	sum, steps := 0.0, 0.0
+	used, pairs := 0, 0
+	for _, v := range values {
+		if v < low {
+			low = v
+		}
+		if v > high {
+			high = v
+		}
+		if v == v {
+			sum += v
+			used++
+		}
+		if d := v - last; d == d {
+			steps += d * d
+			pairs++
+		}
+		last = v
+	}
+	c.row.Min, c.row.Max, c.last = low, high, last
+	c.row.Used += used
+	c.pairs += pairs
+	c.steps += steps
+	y := sum - c.carry
+	t := c.sum + y
+	c.carry, c.sum = (t-c.sum)-y, t
 }
 
 func (c *column) count(mask uint32, at int64) {
