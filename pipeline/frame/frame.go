@@ -20,6 +20,20 @@ type Frame struct {
 // Rows returns the number of rows.
 func (f *Frame) Rows() int { return len(f.Time) }
 
+// RowBytes returns what a row of raw readings takes: its time, and 4 bytes a
+// count or 8 any other reading.
+func (f *Frame) RowBytes() int {
+	n := 8
+	for _, c := range f.Columns {
+		if c.Counts != nil {
+			n += 4
+		} else {
+			n += 8
+		}
+	}
+	return n
+}
+
 // Column is one input's readings: Float or Counts, never both. A missing
 // reading is NaN in Float, and false in Valid for Counts.
 type Column struct {

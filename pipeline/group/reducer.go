@@ -54,7 +54,9 @@ func (r *Reducer) Event(e event.Event) {
 	}
 }
 
-// Reduce reduces one frame into b, whose buffers it reuses.
+// Reduce reduces one frame into b, whose buffers it reuses. Consecutive frames
+// of a source may come as one, from the border of a frame on; what they give is
+// the same.
 func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	run := r.runs[f.Source]
 	if run == nil {
@@ -74,14 +76,18 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	}
 	run.start(f.Time[0])
 	run.checkClock(f)
-	run.readTemperatures(f, b)
 	run.readAuxiliary(f, b)
 	for _, c := range run.channels {
 		c.clear(b, rows)
 	}
-	for from := 0; from < rows; {
+	for from, known := 0, 0; from < rows; {
+		if from == known {
+			// A row finds the temperatures of its own frame, but of no later one.
+			known = min(rows, from+run.frameRows(f))
+			run.readTemperatures(f, b, from, known)
+		}
 		run.arrive(f.Time[from])
-		to := run.nextChange(f.Time, from)
+		to := min(known, run.nextChange(f.Time, from))
 		run.late = f.Time[from] <= run.state.Newest && run.state.Rows+uint64(from) > 0
 		run.reduceRows(f, b, from, to)
 		run.state.Newest = max(run.state.Newest, f.Time[to-1])
@@ -91,6 +97,15 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	run.state.Last, run.state.LastCounter, run.state.Boot = f.Time[rows-1], f.Counter+uint64(rows-1), f.Boot
 	run.state.Rows += uint64(rows)
 	return nil
+}
+
+// frameRows is the number of rows after which a source's own temperatures must
+// be read again: those of a frame, or all where there are none or no channel.
+func (run *sourceRun) frameRows(f *frame.Frame) int {
+	if len(run.own) == 0 || len(run.channels) == 0 {
+		return f.Rows()
+	}
+	return frame.RowsPerFrame(run.plan.source.Rate.Value, f.RowBytes())
 }
 
 // sourceRun is a source at work.

@@ -16,26 +16,27 @@ type temperatureRun struct {
 	column int
 }
 
-// readTemperatures converts a frame's temperature readings and keeps them for
-// the rows that follow, those of this frame included. Cold junctions go first.
-func (run *sourceRun) readTemperatures(f *frame.Frame, b *Batch) {
+// readTemperatures converts the temperature readings of the rows of one frame
+// and keeps them for the rows that follow, those of this frame included. Cold
+// junctions go first.
+func (run *sourceRun) readTemperatures(f *frame.Frame, b *Batch, from, to int) {
 	for pass := range 2 {
 		for _, t := range run.own {
 			if t.sensor.NeedsColdJunction() == (pass == 1) {
-				run.readTemperature(t, f, b)
+				run.readTemperature(t, f, b, from, to)
 			}
 		}
 	}
 }
 
-func (run *sourceRun) readTemperature(t *temperatureRun, f *frame.Frame, b *Batch) {
-	dst := b.Columns[t.plan.column].Float
-	raw := run.readings(&f.Columns[t.column], 0, f.Rows())
+func (run *sourceRun) readTemperature(t *temperatureRun, f *frame.Frame, b *Batch, from, to int) {
+	dst, times := b.Columns[t.plan.column].Float[from:to], f.Time[from:to]
+	raw := run.readings(&f.Columns[t.column], from, to)
 	cold, same := t.sensor.ColdFixed, []float64(nil)
 	if t.plan.cold >= 0 {
 		junction := run.reducer.temps[t.plan.cold]
 		if junction.plan.source == run.plan.name {
-			same = b.Columns[junction.plan.column].Float
+			same = b.Columns[junction.plan.column].Float[from:to]
 		}
 	}
 	for i, x := range raw {
@@ -44,13 +45,13 @@ func (run *sourceRun) readTemperature(t *temperatureRun, f *frame.Frame, b *Batc
 				cold = same[i]
 			} else {
 				cold = math.NaN()
-				if r, _ := run.reducer.temps[t.plan.cold].at(f.Time[i], run.plan.tolerance); r != nil {
+				if r, _ := run.reducer.temps[t.plan.cold].at(times[i], run.plan.tolerance); r != nil {
 					cold = r.Value
 				}
 			}
 		}
 		dst[i] = t.sensor.Temperature(x, cold)
-		t.state.push(f.Time[i], dst[i], t.plan.rate)
+		t.state.push(times[i], dst[i], t.plan.rate)
 	}
 }
 

@@ -166,7 +166,8 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 		for from, rows := 0, f.Rows(); from < rows; {
 			// Rows to the end of the frame that reaches the size of a cut.
 			frames := (CutBytes - w.rawBytes + perFrame*int64(perRow) - 1) / (perFrame * int64(perRow))
-			to := min(rows, from+int(max(frames, 1)*perFrame), from+batchRows)
+			frames = min(max(frames, 1), max(1, batchRows/perFrame))
+			to := min(rows, from+int(frames*perFrame))
 			var b *group.Batch
 			select {
 			case b = <-free:
@@ -203,14 +204,4 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 }
 
 // rowBytes is what a row of raw readings takes in a frame.
-func rowBytes(f *frame.Frame) int {
-	n := 8
-	for _, c := range f.Columns {
-		if c.Counts != nil {
-			n += 4
-		} else {
-			n += 8
-		}
-	}
-	return n
-}
+func rowBytes(f *frame.Frame) int { return f.RowBytes() }

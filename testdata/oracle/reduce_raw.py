@@ -49,7 +49,7 @@ class Raw:
             if not first.startswith("# source: "):
                 sys.exit(f"{path} does not name its source")
             self.source = first.removeprefix("# source: ").strip()
-            rows = list(csv.reader(f))
+            rows = list(csv.reader(line for line in f if not line.startswith("#")))
         header = [h.partition(" [") for h in rows[0]]
         self.time = np.array([nanoseconds(r[0]) for r in rows[1:]], dtype=np.int64)
         self.inputs, self.units = {}, {}
@@ -118,7 +118,7 @@ class Temperatures:
     frames in the one order of all frames."""
 
     def __init__(self, calibrations, raws):
-        self.calibration, self.value, self.raw, self.frame = {}, {}, {}, {}
+        self.calibration, self.value, self.raw, self.frame, self.kept = {}, {}, {}, {}, {}
         for c in calibrations:
             for t in c.get("temperatures", []):
                 self.calibration[t["name"]] = t
@@ -146,13 +146,24 @@ class Temperatures:
             rate = next(c for c in calibrations if c["source"] == source)["input"]["rate_hz"]
             self.value[name], self.raw[name] = value, raw
             self.frame[name] = raw.time[frame_starts(raw, rate)]
+            self.kept[name] = self.keep(raw.time, value)
+
+    @staticmethod
+    def keep(times, value):
+        """The readings that count: not a missing one, and none sooner than
+        20 ms after the one before (a sensor is slower than that)."""
+        kept, last = [], None
+        for i in np.flatnonzero(~np.isnan(value)):
+            if last is None or times[i] >= last + 20_000_000:
+                kept.append(i)
+                last = times[i]
+        return np.array(kept, dtype=int)
 
     def for_rows(self, name, raw, rows, rate, tolerance):
         """For each of rows the newest reading, among those whose frame comes
         before the row's or is the same, that is no later than the row by more
         than the tolerance; the oldest when all are; NaN when there is none."""
-        theirs, value = self.raw[name], self.value[name]
-        good = np.flatnonzero(~np.isnan(value))
+        theirs, value, good = self.raw[name], self.value[name], self.kept[name]
         times, frames = theirs.time[good], self.frame[name][good]
         own_frames = raw.time[frame_starts(raw, rate)][rows]
         # Frames are in order of their first time, of one time by the source's name.
@@ -231,7 +242,7 @@ class Source:
             return np.full(len(rows), np.nan)
         return self.temperatures.for_rows(name, self.raw, rows, self.rate, self.tolerance)
 
-    def zero(self, ratio, channel, begin, end):
+    def zero(self, ratio, channel, wire, begin, end):
         """The means of a zero's window; None when nothing was read in it."""
         rows = np.flatnonzero((self.raw.time >= begin) & (self.raw.time < end) & ~np.isnan(ratio))
         if len(rows) == 0:
@@ -241,7 +252,7 @@ class Source:
             t = self.temperature(name, rows)
             return np.mean(t[~np.isnan(t)]) if np.any(~np.isnan(t)) else NO_TEMPERATURE
 
-        return {"ratio": np.mean(ratio[rows]), "gauge_degC": mean(channel.get("temperature")), "lead_degC": mean(channel.get("lead_temperature"))}
+        return {"ratio": np.mean(ratio[rows]), "gauge_degC": mean(channel.get("temperature")), "lead_degC": mean(channel["wires"][0].get("lead_temperature"))}
 
     def channel(self, channel):
         if channel.get("zero"):
@@ -252,7 +263,7 @@ class Source:
             ratio = ratios(self.calibration, self.raw, wire["input_and_gauge"].partition("|")[0].partition("/")[2])
             taken = []
             for end, kind, begin in zeros_of(self.events, channel["name"], wire["from_ns"], wire["to_ns"]):
-                zero = self.zero(ratio, channel, max(begin, wire["from_ns"]), min(end, wire["to_ns"]))
+                zero = self.zero(ratio, channel, wire, max(begin, wire["from_ns"]), min(end, wire["to_ns"]))
                 if zero:
                     taken.append((end, kind, zero))
             # A test zero holds from its end on; an installation zero until the first of them.
@@ -262,19 +273,19 @@ class Source:
                 zero = ([z for z in done if z[1] == "test"] or [z for z in done if z[1] == "installation"])[-1:]
                 mine = (at >= max(low, wire["from_ns"])) & (at < high)
                 if zero and np.any(mine):
-                    strain[mine] = self.strain(channel, wire["constants"], zero[0][2], ratio, self.rows[mine])
+                    strain[mine] = self.strain(channel, wire, zero[0][2], ratio, self.rows[mine])
         self.columns[channel["name"] + " [m/m]"] = strain
         self.stress(channel, channel["wires"][0]["constants"], strain)
 
-    def strain(self, channel, constants, zero, ratio, rows):
+    def strain(self, channel, wire, zero, ratio, rows):
         result = np.full(len(rows), np.nan)
         read = ~np.isnan(ratio[rows])
         rows = rows[read]
-        gauge, lead = self.temperature(channel.get("temperature"), rows), self.temperature(channel.get("lead_temperature"), rows)
+        gauge, lead = self.temperature(channel.get("temperature"), rows), self.temperature(channel["wires"][0].get("lead_temperature"), rows)
         # Before the first temperature a gauge counts as still at that of its zero.
         gauge = np.where(np.isnan(gauge), zero["gauge_degC"], gauge)
         lead = np.where(np.isnan(lead), zero["lead_degC"], lead)
-        result[read] = reduce_channel({**description(constants), "zero": zero}, ratio[rows], gauge, lead)
+        result[read] = reduce_channel({**description(wire["constants"]), "zero": zero}, ratio[rows], gauge, lead)
         return result
 
     def stress(self, channel, c, strain):
