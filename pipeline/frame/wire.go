@@ -21,8 +21,9 @@ const (
 	HeaderCounter = "Glueline-Counter" // sample counter of the first row, decimal; may be missing
 )
 
-// MaxWireBytes bounds a payload. A frame is meant to have a quarter of it.
-const MaxWireBytes = 1 << 20
+// MaxWireBytes bounds a payload: a broker's message has 1 MiB, of which the
+// headers have 4 KiB here. A frame is meant to have a quarter of it.
+const MaxWireBytes = 1<<20 - 4<<10
 
 // maxWireName bounds the text of a header and the name of an input, in bytes.
 const maxWireName = 256

@@ -1,0 +1,5 @@
+package journal
+
+import "unsafe"
+
+func addressOf(b []byte) uintptr { return uintptr(unsafe.Pointer(unsafe.SliceData(b))) }

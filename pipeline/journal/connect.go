@@ -1,0 +1,106 @@
+package journal
+
+import (
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// Conn is a connection to a server. Journals share it.
+type Conn struct {
+	nc       *nats.Conn
+	js       jetstream.JetStream
+	log      *slog.Logger
+	embedded bool
+	breaks   atomic.Uint64 // times that the connection was lost
+	closed   chan struct{}
+}
+
+// ConnectOptions says how to reach a server of others.
+type ConnectOptions struct {
+	Credentials string // file with a user's token and key; "" is none
+	User        string
+	Password    string
+	TLS         *tls.Config
+	Name        string // shown in the server's list of connections
+	Log         *slog.Logger
+}
+
+// Connect connects to a server that is there already. The first connection
+// must succeed; a later loss is logged and mended without end, while what is
+// called meanwhile fails or waits as its context says. Nothing is buffered
+// behind the caller's back.
+func Connect(url string, o ConnectOptions) (*Conn, error) {
+	if o.Name == "" {
+		o.Name = "glueline"
+	}
+	options := []nats.Option{
+		nats.Name(o.Name),
+		nats.MaxReconnects(-1),
+		nats.ReconnectWait(250 * time.Millisecond),
+		nats.ReconnectJitter(100*time.Millisecond, time.Second),
+		nats.ReconnectBufSize(-1),
+		nats.PingInterval(10 * time.Second),
+	}
+	if o.Credentials != "" {
+		options = append(options, nats.UserCredentials(o.Credentials))
+	}
+	if o.User != "" {
+		options = append(options, nats.UserInfo(o.User, o.Password))
+	}
+	if o.TLS != nil {
+		options = append(options, nats.Secure(o.TLS))
+	}
+	return dial(url, false, o.Log, options...)
+}
+
+func dial(url string, embedded bool, log *slog.Logger, options ...nats.Option) (*Conn, error) {
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	c := &Conn{log: log, embedded: embedded, closed: make(chan struct{})}
+	options = append(options,
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
+			c.breaks.Add(1)
+			if err != nil {
+				log.Warn("connection to the journal's server is lost", "error", err)
+			}
+		}),
+		nats.ReconnectHandler(func(nc *nats.Conn) {
+			log.Info("connected to the journal's server again", "server", nc.ConnectedServerName())
+		}),
+		nats.ClosedHandler(func(*nats.Conn) { close(c.closed) }),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			log.Warn("journal's server", "error", err)
+		}),
+	)
+	var err error
+	if c.nc, err = nats.Connect(url, options...); err != nil {
+		return nil, fmt.Errorf("connect to the journal's server: %w", err)
+	}
+	if c.js, err = jetstream.New(c.nc); err != nil {
+		c.Close()
+		return nil, fmt.Errorf("connect to the journal's server: %w", err)
+	}
+	return c, nil
+}
+
+// Connected says whether the connection stands now.
+func (c *Conn) Connected() bool { return c.nc.IsConnected() }
+
+// Close ends the connection and waits for it. It may be called twice.
+func (c *Conn) Close() {
+	c.nc.Close()
+	<-c.closed
+}
+
+// over says whether an error stays for good because the connection is gone.
+func (c *Conn) over(err error) bool {
+	return errors.Is(err, nats.ErrConnectionClosed) || c.nc.IsClosed()
+}

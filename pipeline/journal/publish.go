@@ -1,0 +1,111 @@
+package journal
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"glueline/pipeline/frame"
+)
+
+// Publish appends a frame in its wire form and waits until the server has
+// acknowledged it. After any other error than ErrFull and ErrUnknownSource the
+// journal may hold it all the same: send it again, under the same number.
+func (j *Journal) Publish(ctx context.Context, h frame.Header, payload []byte) (seq uint64, err error) {
+	if _, declared := j.sources[token(h.Source)]; !declared {
+		return 0, fmt.Errorf("publish frame %d: %w: %q", h.Number, ErrUnknownSource, h.Source)
+	}
+	ack, err := j.conn.js.PublishMsg(ctx, &nats.Msg{
+		Subject: j.names.frame(h.Source), Header: headersOf(h), Data: payload,
+	})
+	if err != nil {
+		return 0, fmt.Errorf("publish frame %d of source %q: %w", h.Number, h.Source, refusal(err))
+	}
+	return ack.Sequence, nil
+}
+
+// headersOf writes a frame's header, padded to a multiple of eight bytes.
+func headersOf(h frame.Header) nats.Header {
+	header := nats.Header{
+		frame.HeaderSource: {h.Source},
+		frame.HeaderBoot:   {h.Boot},
+		frame.HeaderFrame:  {strconv.FormatUint(h.Number, 10)},
+	}
+	if h.HasCounter {
+		header[frame.HeaderCounter] = []string{strconv.FormatUint(h.Counter, 10)}
+	}
+	// "NATS/1.0", an empty line, and what the client adds below.
+	length := len("NATS/1.0\r\n\r\n") + len(": \r\n") + len(headerPad)
+	for key, values := range header {
+		length += len(key) + len(": \r\n") + len(values[0])
+	}
+	header[headerPad] = []string{strings.Repeat("0", 8-length%8)}
+	return header
+}
+
+// NewEventID is random text for an event.
+func NewEventID() string { return rand.Text() }
+
+// PublishEvent appends an event, which is JSON, under its id, and waits until
+// the server has acknowledged it. After an error other than ErrFull it may be
+// there all the same: send it again under the same id.
+func (j *Journal) PublishEvent(ctx context.Context, id string, event []byte) (seq uint64, err error) {
+	if id == "" {
+		return 0, errors.New("publish event: it has no id")
+	}
+	ack, err := j.conn.js.PublishMsg(ctx, &nats.Msg{
+		Subject: j.names.event(), Header: nats.Header{HeaderEventID: {id}}, Data: event,
+	})
+	if err != nil {
+		return 0, fmt.Errorf("publish event %s: %w", id, refusal(err))
+	}
+	return ack.Sequence, nil
+}
+
+// PublishToAll appends one event to the journals of several groups under one
+// id. The error joins those of the groups that do not have it: send it again
+// under the same id, and the others see a repetition.
+func PublishToAll(ctx context.Context, journals []*Journal, id string, event []byte) error {
+	var errs []error
+	for _, j := range journals {
+		if _, err := j.PublishEvent(ctx, id, event); err != nil {
+			errs = append(errs, fmt.Errorf("%s: %w", j.names.stream, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// Codes of the server's errors that mean that it has no room: its resources,
+// those of the account, and a store that failed (which may have other reasons).
+const (
+	codeInsufficient = 10023
+	codeStorage      = 10047
+	codeStoreFailed  = 10077
+)
+
+// refusal marks the server's ways of saying that it is full as ErrFull.
+func refusal(err error) error {
+	var api *jetstream.APIError
+	if !errors.As(err, &api) {
+		return err
+	}
+	text := strings.ToLower(api.Description)
+	full := strings.Contains(text, "maximum bytes") || strings.Contains(text, "no space")
+	switch int(api.ErrorCode) {
+	case codeInsufficient, codeStorage:
+		full = true
+	case codeStoreFailed:
+	default:
+		full = false
+	}
+	if full {
+		return fmt.Errorf("%w: %w", ErrFull, err)
+	}
+	return err
+}
