@@ -26,10 +26,18 @@ func newBrokerLog(log *slog.Logger) *brokerLog {
 	return &brokerLog{log: log.With("part", "broker")}
 }
 
-func (l *brokerLog) Noticef(format string, v ...any) { l.log.Debug(said, "text", fmt.Sprintf(format, v...)) }
-func (l *brokerLog) Debugf(format string, v ...any)  { l.log.Debug(said, "text", fmt.Sprintf(format, v...)) }
-func (l *brokerLog) Tracef(format string, v ...any)  { l.log.Debug(said, "text", fmt.Sprintf(format, v...)) }
-func (l *brokerLog) Warnf(format string, v ...any)   { l.log.Warn(said, "text", fmt.Sprintf(format, v...)) }
+func (l *brokerLog) Noticef(format string, v ...any) {
+	l.log.Debug(said, "text", fmt.Sprintf(format, v...))
+}
+func (l *brokerLog) Debugf(format string, v ...any) {
+	l.log.Debug(said, "text", fmt.Sprintf(format, v...))
+}
+func (l *brokerLog) Tracef(format string, v ...any) {
+	l.log.Debug(said, "text", fmt.Sprintf(format, v...))
+}
+func (l *brokerLog) Warnf(format string, v ...any) {
+	l.log.Warn(said, "text", fmt.Sprintf(format, v...))
+}
 
 func (l *brokerLog) Errorf(format string, v ...any) {
 	text := fmt.Sprintf(format, v...)

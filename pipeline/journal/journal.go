@@ -116,7 +116,9 @@ func Attach(ctx context.Context, conn *Conn, test, group string) (*Journal, erro
 	j := &Journal{conn: conn, names: n, identity: have.Metadata[identityKey], sources: map[string]string{}, quarantineBytes: min(max(have.MaxBytes, 1<<20), 64<<20)}
 	for _, subject := range have.Subjects {
 		if t, ok := strings.CutPrefix(subject, n.prefix+"frame."); ok {
-			j.sources[t], _ = untoken(t)
+			if j.sources[t], ok = untoken(t); !ok {
+				j.sources[t] = t // a long name, of which only this is known
+			}
 		}
 	}
 	if j.identity == "" {

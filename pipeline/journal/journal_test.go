@@ -143,8 +143,11 @@ func TestHashCoversTheMessage(t *testing.T) {
 		"subject": func(m *Message) { m.Subject = "t" },
 		"data":    func(m *Message) { m.Data = []byte("dat") },
 		"header":  func(m *Message) { m.Header[frame.HeaderFrame] = []string{"2"} },
-		"moved":   func(m *Message) { m.Header[frame.HeaderSource] = []string{"node1"}; m.Header[frame.HeaderFrame] = []string{""} },
-		"more":    func(m *Message) { m.Header[frame.HeaderCounter] = []string{"2"} },
+		"moved": func(m *Message) {
+			m.Header[frame.HeaderSource] = []string{"node1"}
+			m.Header[frame.HeaderFrame] = []string{""}
+		},
+		"more": func(m *Message) { m.Header[frame.HeaderCounter] = []string{"2"} },
 	} {
 		changed := m()
 		change(&changed)
@@ -545,6 +548,9 @@ func TestTokensAreInjectiveAndFit(t *testing.T) {
 		seen[short] = name
 		if len(short) > maxToken || strings.ContainsAny(short, ".*>~ /\\\x00\r\n\t") {
 			t.Fatalf("%q is no token: %q", name, short)
+		}
+		if len(name) > 80 && short[46:48] != "==" {
+			t.Fatalf("%q is cut as %q", name, short)
 		}
 		if back, ok := untoken(short); !strings.Contains(short, "==") && (!ok || back != name) {
 			t.Fatalf("%q comes back as %q", name, back)
