@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // zone names mean the same on every machine
 
 	"github.com/alecthomas/kong"
 )
@@ -20,6 +21,8 @@ type commands struct {
 	Schema    schemaCommand    `cmd:"" help:"Print the JSON Schema of test files, for editors."`
 	Reduce    reduceCommand    `cmd:"" help:"Reduce raw files to strain and stress."`
 	Demo      demoCommand      `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
+	Serve     serveCommand     `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
+	Replay    replayCommand    `cmd:"" help:"Publish raw files and events to a running service."`
 	Selfcheck selfcheckCommand `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 }
 

@@ -160,24 +160,29 @@ func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
 		return nil, err
 	}
 	var problems []error
-	unknown := func(e event.Event, what, name string, known []string) {
-		problems = append(problems, event.Problem{
-			File: path, Line: e.Line,
-			Found: fmt.Sprintf("%s of the unknown %s %q", e.Event, what, name),
-			Want:  fmt.Sprintf("the test file has %s", strings.Join(known, ", ")),
-		})
-	}
 	for _, e := range events {
-		for _, name := range e.Names() {
-			if _, ok := t.Channels.Get(name); !ok {
-				unknown(e, "channel", name, t.Channels.Names())
-			}
-		}
-		if _, ok := t.Sources.Get(e.Source); e.Source != "" && !ok {
-			unknown(e, "source", e.Source, t.Sources.Names())
+		if err := namesKnown(e, t); err != nil {
+			found, want, _ := strings.Cut(err.Error(), "; ")
+			problems = append(problems, event.Problem{File: path, Line: e.Line, Found: found, Want: want})
 		}
 	}
 	return events, errors.Join(problems...)
+}
+
+// namesKnown checks an event's names against the test.
+func namesKnown(e event.Event, t *testfile.Test) error {
+	unknown := func(what, name string, known []string) error {
+		return fmt.Errorf("%s of the unknown %s %q; the test file has %s", e.Event, what, name, strings.Join(known, ", "))
+	}
+	for _, name := range e.Names() {
+		if _, ok := t.Channels.Get(name); !ok {
+			return unknown("channel", name, t.Channels.Names())
+		}
+	}
+	if _, ok := t.Sources.Get(e.Source); e.Source != "" && !ok {
+		return unknown("source", e.Source, t.Sources.Names())
+	}
+	return nil
 }
 
 // outIsFree refuses a folder that holds something: results are never mixed.

@@ -75,9 +75,9 @@ type Header struct {
 	HasCounter bool
 }
 
-// HeaderOf is the header of a frame, its counter stated.
+// HeaderOf is the header of a frame. Its counter is stated when it is the source's own.
 func HeaderOf(f *Frame) Header {
-	return Header{Source: f.Source, Boot: f.Boot, Number: f.Number, Counter: f.Counter, HasCounter: true}
+	return Header{Source: f.Source, Boot: f.Boot, Number: f.Number, Counter: f.Counter, HasCounter: f.Counted}
 }
 
 // ParseHeader reads a message's headers; get returns the value of one, or ""

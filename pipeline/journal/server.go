@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"strconv"
 	"sync"
 	"time"
@@ -182,9 +183,11 @@ func (s *Server) Connect(log *slog.Logger) (*Conn, error) {
 
 // Watch blocks until the server has failed, and returns ErrServerFailed, or
 // until ctx ends, and returns nil. It asks once a second: is the server
-// running, is its store in use, does each probe (such as Journal.Probe)
-// answer. A server that met a full disk turns its store off, or hangs.
+// running, did every stream take what it was to write, does each probe (such as
+// Journal.Probe) answer. A server that met a full disk acknowledges nothing
+// any more, also when there is room again, until it is started anew.
 func (s *Server) Watch(ctx context.Context, probes ...func(context.Context) error) error {
+	probes = append([]func(context.Context) error{s.health}, probes...)
 	tick := time.NewTicker(s.every)
 	defer tick.Stop()
 	for {
@@ -193,21 +196,35 @@ func (s *Server) Watch(ctx context.Context, probes ...func(context.Context) erro
 			return nil
 		case <-tick.C:
 		}
-		if !s.srv.Running() {
-			return fmt.Errorf("%w: it was shut down", ErrServerFailed)
-		}
-		if !s.srv.JetStreamEnabled() {
-			return fmt.Errorf("%w: it turned its store off (%v)", ErrServerFailed, s.log.last())
-		}
 		for _, probe := range probes {
 			asking, cancel := context.WithTimeout(ctx, s.patience)
 			err := probe(asking)
 			hung := asking.Err() != nil
 			cancel()
-			if hung && err != nil && ctx.Err() == nil {
+			switch {
+			case err == nil || ctx.Err() != nil:
+			case errors.Is(err, ErrServerFailed):
+				return err
+			case hung:
 				return fmt.Errorf("%w: no answer in %v: %w", ErrServerFailed, s.patience, err)
 			}
 		}
+	}
+}
+
+// health asks the server itself. It may hang where the server does: then its
+// goroutine is left to the end of the process, which is due.
+func (s *Server) health(ctx context.Context) error {
+	answer := make(chan *server.HealthStatus, 1)
+	go func() { answer <- s.srv.Healthz(nil) }()
+	select {
+	case status := <-answer:
+		if !s.srv.Running() || !s.srv.JetStreamEnabled() || status.StatusCode != http.StatusOK {
+			return fmt.Errorf("%w: %s (last said: %s)", ErrServerFailed, status.Error, s.log.last())
+		}
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
 	}
 }
 

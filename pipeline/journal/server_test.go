@@ -315,6 +315,9 @@ var brokerBinary = sync.OnceValues(func() (string, error) {
 })
 
 func TestMain(m *testing.M) {
+	if dir := os.Getenv(smallDisk); dir != "" {
+		os.Exit(onASmallDisk(dir))
+	}
 	code := m.Run()
 	if built {
 		path, _ := brokerBinary()

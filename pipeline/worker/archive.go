@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"slices"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
@@ -64,6 +65,24 @@ type state struct {
 	Group json.RawMessage         `json:"group"`
 	Order map[string]*sourceOrder `json:"order"`
 	Place uint64                  `json:"place"` // of the last frame or event
+	IDs   []string                `json:"ids"`   // of the newest events, oldest first
+}
+
+// knownIDs is how many events are remembered by their ids: one that is
+// published again, because its acknowledgement was lost, comes soon.
+const knownIDs = 1024
+
+// repeats reports whether an event of that id came before, and remembers it.
+func (s *state) repeats(id string) bool {
+	if id == "" {
+		return false
+	}
+	if slices.Contains(s.IDs, id) {
+		return true
+	}
+	s.IDs = append(s.IDs, id)
+	s.IDs = s.IDs[max(0, len(s.IDs)-knownIDs):]
+	return false
 }
 
 func (s *state) reducer(p *group.Plan, text json.RawMessage) (*group.Reducer, error) {

@@ -28,7 +28,7 @@ type Live struct {
 	State      json.RawMessage // behind the newest cut; nil at the beginning
 	Archive    Archive
 	Sinks      []Sink
-	Quarantine func(ctx context.Context, m *journal.Message, reason, detail string) error
+	Quarantine func(ctx context.Context, m journal.Message, reason frame.Reason, detail string) error
 	Committed  func(End) // after a cut is durable; may be nil
 	Progress   *Progress // may be nil
 	Log        *slog.Logger
@@ -131,7 +131,7 @@ func (l *Live) message(ctx context.Context, m *journal.Message) error {
 
 func (l *Live) refuse(ctx context.Context, m *journal.Message, reason, detail string) error {
 	l.Log.Warn("message refused", "group", l.Plan.Name, "sequence", m.Seq, "source", m.Source, "reason", reason, "detail", detail)
-	if err := l.Quarantine(ctx, m, reason, detail); err != nil {
+	if err := l.Quarantine(ctx, *m, frame.Reason(reason), detail); err != nil {
 		return fmt.Errorf("quarantine of message %d: %w", m.Seq, err)
 	}
 	l.end.Refused = append(l.end.Refused, Refused{m.Seq, reason})
@@ -200,9 +200,15 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, err err
 	if err != nil {
 		return false, l.refuse(ctx, m, "event", err.Error())
 	}
+	id := m.Get(journal.HeaderEventID)
+	if l.state.repeats(id) {
+		l.end.Repeated++
+		l.Progress.repeated()
+		return false, nil
+	}
 	l.state.Place++
 	l.reducer.Event(e)
-	return e.Event == event.Cut, l.send(ctx, item{event: &PlacedEvent{l.state.Place, m.Get(journal.HeaderEventID), e}})
+	return e.Event == event.Cut, l.send(ctx, item{event: &PlacedEvent{l.state.Place, id, e}})
 }
 
 // cut ends the files of the group behind a message.

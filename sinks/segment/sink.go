@@ -6,6 +6,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strconv"
 
 	"glueline/pipeline/group"
@@ -49,6 +51,27 @@ type layout struct {
 func NewSink(dir, test string, plan *group.Plan, program Program) *Sink {
 	return &Sink{dir: dir, test: test, plan: plan, program: program,
 		sources: map[string]*sourceFile{}, layouts: map[string]layout{}}
+}
+
+// ErrResume occurs when the record to go on from is not there.
+var ErrResume = errors.New("the commit record of the cut before is missing")
+
+// Resume makes cut the next one, behind the record of the cut before it, which
+// must be there. Cuts from there on may be there too: they are made again and
+// must have the same bytes.
+func (s *Sink) Resume(cut uint64) error {
+	s.cut, s.previous = cut, ""
+	if cut == 0 {
+		return nil
+	}
+	before := CommitRecord{Group: s.plan.Name, Cut: cut - 1}
+	text, err := os.ReadFile(filepath.Join(s.dir, before.Name()))
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrResume, err)
+	}
+	sum := sha256.Sum256(text)
+	s.previous = hex.EncodeToString(sum[:])
+	return nil
 }
 
 // Append takes the rows of a batch.
@@ -130,12 +153,12 @@ func (s *Sink) layout(source string) (layout, error) {
 	return layout{fields, digest}, nil
 }
 
-// Cut commits the files since the last cut. Without rows there is nothing to
-// commit.
+// Cut commits the files since the last cut. A cut without rows has a record too,
+// so that cuts count alike wherever they are made.
 func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 	record := CommitRecord{
 		Version: RecordVersion, Test: s.test, Group: s.plan.Name, Cut: s.cut,
-		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous,
+		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous, Files: []File{},
 	}
 	digests := sha256.New()
 	for _, source := range s.plan.Sources() {
@@ -150,9 +173,6 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 		delete(s.sources, source)
 		record.Files = append(record.Files, file)
 		digests.Write([]byte(s.layouts[source].digest))
-	}
-	if len(record.Files) == 0 {
-		return nil
 	}
 	record.Calibration = hex.EncodeToString(digests.Sum(nil))
 	for _, z := range zeros {

@@ -1,0 +1,183 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"strconv"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
+	"glueline/pipeline/journal"
+	"glueline/pipeline/testfile"
+)
+
+type replayCommand struct {
+	Test      string   `arg:"" name:"testfile" help:"The test file (YAML)."`
+	Raw       []string `arg:"" name:"raw" help:"Raw files, as for reduce."`
+	Events    string   `short:"e" help:"Events, as for reduce."`
+	Nats      string   `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
+	NatsCreds string   `type:"existingfile" help:"Credentials file for --nats."`
+	Speed     float64  `default:"0" help:"Times real time; 0 is as fast as the journal takes it."`
+	Quiet     bool     `short:"q" help:"No progress bar."`
+}
+
+// Run publishes raw files and events in their canonical order, one at a time,
+// each kept until the journal has it.
+func (c *replayCommand) Run(ctx context.Context, s streams) error {
+	if c.Speed < 0 {
+		return fmt.Errorf("--speed %v; write 0 for as fast as possible, 1 for real time", c.Speed)
+	}
+	test, err := testfile.Load(c.Test)
+	if err != nil {
+		return err
+	}
+	plans, err := group.Plans(test)
+	if err != nil {
+		return err
+	}
+	events, err := readEvents(c.Events, test)
+	if err != nil {
+		return err
+	}
+	bar := newProgress(s.err, "replaying", c.Quiet)
+	defer bar.Close()
+	frames, err := frame.Open(test, c.Raw, bar.Set)
+	if err != nil {
+		return err
+	}
+	defer frames.Close()
+	conn, err := journal.Connect(c.Nats, journal.ConnectOptions{
+		Credentials: c.NatsCreds, Name: "glueline replay", Log: slog.New(slog.NewTextHandler(s.err, nil)),
+	})
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	r := &replay{speed: c.Speed, bySource: map[string]*journal.Journal{}, boots: map[string]string{}}
+	for _, p := range plans {
+		if !given(p, frames) {
+			continue
+		}
+		j, err := journal.Attach(ctx, conn, test.About.Name.Text, p.Name)
+		if err != nil {
+			return err
+		}
+		r.journals = append(r.journals, j)
+		for _, source := range p.Sources() {
+			r.bySource[source] = j
+		}
+	}
+	bar.Begin(frames.TotalBytes())
+	if err := r.run(ctx, frames, events); err != nil {
+		return err
+	}
+	bar.Close()
+	fmt.Fprintf(s.out, "%d frames and %d events are in the journal.\n", r.frames, r.events)
+	return nil
+}
+
+type replay struct {
+	speed    float64
+	journals []*journal.Journal
+	bySource map[string]*journal.Journal
+	boots    map[string]string // by source
+	encoder  frame.WireEncoder
+	payload  []byte
+	began    time.Time
+	first    int64 // ns, time of the first row
+	frames   int
+	events   int
+}
+
+func (r *replay) run(ctx context.Context, frames *frame.Reader, events []event.Event) error {
+	for {
+		f, err := frames.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		// An event comes before the first frame that holds a row of its time or later.
+		for len(events) > 0 && events[0].Time.UnixNano() <= f.Time[f.Rows()-1] {
+			if err := r.publish(ctx, events[0]); err != nil {
+				return err
+			}
+			events = events[1:]
+		}
+		if err := r.frame(ctx, f); err != nil {
+			return err
+		}
+		f.Release()
+	}
+	return r.publish(ctx, event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline replay", Why: "end of the input"})
+}
+
+func (r *replay) publish(ctx context.Context, e event.Event) error {
+	text, err := json.Marshal(e)
+	if err != nil {
+		return err
+	}
+	id := journal.NewEventID()
+	r.events++
+	return again(ctx, func() error { return journal.PublishToAll(ctx, r.journals, id, text) })
+}
+
+func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
+	if err := r.wait(ctx, f.Time[0]); err != nil {
+		return err
+	}
+	if r.boots[f.Source] == "" {
+		// Another stretch of the same source is another boot, the same stretch
+		// given again is the same one: its frames are known and dropped.
+		r.boots[f.Source] = "file-" + strconv.FormatInt(f.Time[0], 10)
+	}
+	f.Boot = r.boots[f.Source]
+	var err error
+	if r.payload, err = r.encoder.Append(r.payload[:0], f); err != nil {
+		return err
+	}
+	r.frames++
+	return again(ctx, func() error {
+		_, err := r.bySource[f.Source].Publish(ctx, frame.HeaderOf(f), r.payload)
+		return err
+	})
+}
+
+// wait holds a frame back until its time has come.
+func (r *replay) wait(ctx context.Context, at int64) error {
+	if r.speed == 0 {
+		return ctx.Err()
+	}
+	if r.began.IsZero() {
+		r.began, r.first = time.Now(), at
+	}
+	due := r.began.Add(time.Duration(float64(at-r.first) / r.speed))
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(time.Until(due)):
+		return nil
+	}
+}
+
+// again tries until the journal has taken it: a frame is kept until it has.
+func again(ctx context.Context, publish func() error) error {
+	for pause := 10 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
+		err := publish()
+		if err == nil || ctx.Err() != nil || errors.Is(err, journal.ErrUnknownSource) || errors.Is(err, journal.ErrNoJournal) {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return errors.Join(ctx.Err(), err)
+		case <-time.After(pause):
+		}
+	}
+}

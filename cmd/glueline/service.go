@@ -1,0 +1,164 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/journal"
+	"glueline/pipeline/testfile"
+	"glueline/pipeline/worker"
+)
+
+// service answers on the control socket: events go in, the status comes out.
+type service struct {
+	test   *testfile.Test
+	data   string
+	log    *slog.Logger
+	began  time.Time
+	groups []*liveGroup
+	ready  atomic.Bool
+}
+
+// maxEvent is far above any event that a person writes.
+const maxEvent = 64 << 10
+
+// groupStatus is what is told of a group.
+type groupStatus struct {
+	Group    string         `json:"group"`
+	Sources  []string       `json:"sources"`
+	Progress worker.Counts  `json:"progress"`
+	Journal  *journal.State `json:"journal,omitempty"`
+	Error    string         `json:"error,omitempty"`
+}
+
+// status is what GET /status answers.
+type status struct {
+	Test     string        `json:"test"`
+	Began    time.Time     `json:"began"`
+	Data     string        `json:"data"`
+	FreeDisk uint64        `json:"free_disk_bytes"`
+	Groups   []groupStatus `json:"groups"`
+}
+
+// published is what POST /events answers.
+type published struct {
+	ID    string      `json:"id"`
+	Event event.Event `json:"event"`
+}
+
+func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	switch r.Method + " " + r.URL.Path {
+	case "GET /healthz":
+		fmt.Fprintln(w, "ok")
+	case "GET /readyz":
+		if !s.ready.Load() {
+			http.Error(w, "not ready", http.StatusServiceUnavailable)
+			return
+		}
+		fmt.Fprintln(w, "ready")
+	case "GET /status":
+		answer(w, s.status(r.Context()))
+	case "POST /events":
+		s.event(w, r)
+	default:
+		http.NotFound(w, r)
+	}
+}
+
+func answer(w http.ResponseWriter, v any) {
+	w.Header().Set("Content-Type", "application/json")
+	// A reader that went away is nobody to tell.
+	_ = json.NewEncoder(w).Encode(v)
+}
+
+func (s *service) status(ctx context.Context) status {
+	st := status{Test: s.test.About.Name.Text, Began: s.began, Data: s.data, FreeDisk: freeDisk(s.data)}
+	for _, g := range s.groups {
+		gs := groupStatus{Group: g.plan.Name, Sources: g.plan.Sources(), Progress: g.progress.Look()}
+		if state, err := g.journal.State(ctx); err != nil {
+			gs.Error = err.Error()
+		} else {
+			gs.Journal = &state
+		}
+		st.Groups = append(st.Groups, gs)
+	}
+	return st
+}
+
+// event publishes an event to the journals of all groups under one id.
+func (s *service) event(w http.ResponseWriter, r *http.Request) {
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxEvent))
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusRequestEntityTooLarge)
+		return
+	}
+	e, err := event.Parse(text)
+	if err == nil {
+		err = namesKnown(e, s.test)
+	}
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	id, err := publishToAll(r.Context(), s.groups, e)
+	switch {
+	case errors.Is(err, journal.ErrFull):
+		http.Error(w, err.Error(), http.StatusInsufficientStorage)
+	case err != nil:
+		http.Error(w, err.Error(), http.StatusServiceUnavailable)
+	default:
+		answer(w, published{id, e})
+	}
+}
+
+func publishToAll(ctx context.Context, groups []*liveGroup, e event.Event) (id string, err error) {
+	text, err := json.Marshal(e)
+	if err != nil {
+		return "", err
+	}
+	var journals []*journal.Journal
+	for _, g := range groups {
+		journals = append(journals, g.journal)
+	}
+	id = journal.NewEventID()
+	return id, journal.PublishToAll(ctx, journals, id, text)
+}
+
+func publish1(ctx context.Context, j *journal.Journal, e event.Event) error {
+	text, err := json.Marshal(e)
+	if err != nil {
+		return err
+	}
+	_, err = j.PublishEvent(ctx, journal.NewEventID(), text)
+	return err
+}
+
+// serveHTTP answers on one listener until ctx ends.
+func (s *service) serveHTTP(ctx context.Context, l net.Listener) error {
+	server := &http.Server{Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		<-ctx.Done()
+		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+		defer cancel()
+		if err := server.Shutdown(stop); err != nil {
+			s.log.Warn("the control socket was cut off", "err", err)
+		}
+	}()
+	err := server.Serve(l)
+	if ctx.Err() == nil {
+		return fmt.Errorf("control socket: %w", err)
+	}
+	<-ended
+	return nil
+}
