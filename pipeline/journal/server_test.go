@@ -315,8 +315,10 @@ var brokerBinary = sync.OnceValues(func() (string, error) {
 })
 
 func TestMain(m *testing.M) {
-	if dir := os.Getenv(smallDisk); dir != "" {
-		os.Exit(onASmallDisk(dir))
+	for variable, run := range roles {
+		if value := os.Getenv(variable); value != "" {
+			os.Exit(run(value))
+		}
 	}
 	code := m.Run()
 	if built {
@@ -327,6 +329,10 @@ func TestMain(m *testing.M) {
 }
 
 var built bool
+
+// roles are what the test program does instead of testing when an environment
+// variable is set, with its value, to be killed or limited by the test proper.
+var roles = map[string]func(value string) int{}
 
 // external is a broker in a process of its own.
 type external struct {

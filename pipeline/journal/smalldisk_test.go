@@ -21,6 +21,8 @@ import (
 // that runs a journal in a folder whose files cannot grow as they should.
 const smallDisk = "GLUELINE_TEST_SMALL_DISK"
 
+func init() { roles[smallDisk] = onASmallDisk }
+
 // onASmallDisk publishes until the store fails, and prints how many frames
 // were acknowledged and whether Watch saw it. The limit on the size of files
 // fails a write as a full disk does, and needs no rights.
