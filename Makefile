@@ -16,7 +16,7 @@ test: ## install or name what is missing, then format, vet and every test; a ski
 
 race: ## the packages with goroutines under the race detector
 	@bash .ci/needs race
-	CGO_ENABLED=1 go test -race -count=1 ./pipeline/worker/... ./sinks/...
+	CGO_ENABLED=1 go test -race -count=1 ./pipeline/journal/... ./pipeline/worker/... ./sinks/...
 
 fuzz: ## every fuzz target for FUZZTIME (30s)
 	@bash .ci/fuzz
