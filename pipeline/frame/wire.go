@@ -409,6 +409,7 @@ func (d *WireDecoder) frame(s *wireSource, h Header) (*Frame, error) {
 	}
 	f := b.view(0, rows)
 	f.Source, f.Boot, f.Number, f.Counter = h.Source, h.Boot, h.Number, h.Counter
+	f.Counted, f.Late = h.HasCounter, false // its memory may have been another frame's
 	if !h.HasCounter {
 		f.Counter = 0
 		if s.boot == h.Boot {

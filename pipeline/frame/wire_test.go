@@ -16,7 +16,7 @@ import (
 )
 
 func wireFrame(rows int) *Frame {
-	f := &Frame{Source: "gate", Boot: "b1", Number: 7, Counter: 7000, Columns: []Column{
+	f := &Frame{Source: "gate", Boot: "b1", Number: 7, Counter: 7000, Counted: true, Columns: []Column{
 		{Name: "A1", Unit: "mV/V", Float: make([]float64, rows)},
 		{Name: "A2", Unit: "", Counts: make([]int32, rows)},
 		{Name: "level", Unit: "m", Float: make([]float64, rows)},
@@ -225,7 +225,7 @@ func TestFramesOfOtherWriters(t *testing.T) {
 		{Name: "i4", Type: arrow.PrimitiveTypes.Int32},
 		{Name: "i2", Type: arrow.PrimitiveTypes.Int16},
 	}, 1, timesAt(1000, 2000, 3000))
-	want := &Frame{Source: "gate", Boot: "b", Time: []int64{1000, 2000, 3000}, Columns: []Column{
+	want := &Frame{Source: "gate", Boot: "b", Counted: true, Time: []int64{1000, 2000, 3000}, Columns: []Column{
 		{Name: "f8", Unit: "mV/V", Float: []float64{1.5, 1.5, 1.5}},
 		{Name: "f4", Unit: "V", Float: slices.Repeat([]float64{float64(float32(-0.1))}, 3)},
 		{Name: "i4", Counts: []int32{-7, -7, -7}},
@@ -465,11 +465,24 @@ func FuzzWire(f *testing.F) {
 		f.Add(payload[:len(payload)/2], 1)
 	}
 	f.Add(arrowStream(f, []arrow.Field{utcTime, {Name: "i2", Type: arrow.PrimitiveTypes.Int16}}, 1, timesAt(1, 2, 3)), 5)
+	sound := mustEncode(f, wireFrame(40))
 	f.Fuzz(func(t *testing.T, payload []byte, shift int) {
 		shift &= 7
 		payload = append(make([]byte, shift, shift+len(payload)), payload...)[shift:]
+		// Before and after it comes a sound frame: what is kept of one must not
+		// change another.
 		d := NewWireDecoder([]string{"gate"})
+		around := func() {
+			if got, err := d.Decode(sound, HeaderOf(wireFrame(40))); err != nil {
+				t.Fatal(err)
+			} else {
+				sameFrame(t, got, wireFrame(40))
+				got.Release()
+			}
+		}
+		around()
 		got, err := d.Decode(payload, Header{Source: "gate", Boot: "b"})
+		around()
 		if err != nil {
 			var refused *WireError
 			if !errors.As(err, &refused) || got != nil {

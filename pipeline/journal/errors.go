@@ -3,50 +3,50 @@ package journal
 import "errors"
 
 var (
-	// ErrFull: the journal's limit or its disk is reached and the message was
+	// ErrFull means: the journal's limit or its disk is reached and the message was
 	// not taken. Keep it and try again: trimming or more room lets it in.
 	ErrFull = errors.New("the journal is full")
 
-	// ErrUnknownSource: the source is not declared. Its messages have no place.
+	// ErrUnknownSource means: the source is not declared. Its messages have no place.
 	ErrUnknownSource = errors.New("the source is not declared")
 
-	// ErrNoJournal: there is no journal of that test and group.
+	// ErrNoJournal means: there is no journal of that test and group.
 	ErrNoJournal = errors.New("there is no such journal")
 
-	// ErrIdentity: a journal of the same name that is another one. Stop: its
+	// ErrIdentity means: a journal of the same name that is another one. Stop: its
 	// sequences mean other messages.
 	ErrIdentity = errors.New("the journal was made anew")
 
-	// ErrGap: the message asked for was trimmed, or messages are missing in the
+	// ErrGap means: the message asked for was trimmed, or messages are missing in the
 	// middle. Stop.
 	ErrGap = errors.New("messages of the journal are missing")
 
-	// ErrLostTail: the journal ends before a message that it had acknowledged,
+	// ErrLostTail means: the journal ends before a message that it had acknowledged,
 	// or has another in its place. Stop.
 	ErrLostTail = errors.New("the journal lost its end")
 
-	// ErrConfig: a stream of the journal's name that is set up for something
+	// ErrConfig means: a stream of the journal's name that is set up for something
 	// else. Nothing was changed.
 	ErrConfig = errors.New("the stream is not set up as a journal")
 
-	// ErrOneReplica: a server of others keeps the journal on one machine only,
+	// ErrOneReplica means: a server of others keeps the journal on one machine only,
 	// and nobody said that this is meant.
 	ErrOneReplica = errors.New("one replica: what is acknowledged is lost with one machine")
 
-	// ErrOpenListener: the address can be reached from the network, and anyone
+	// ErrOpenListener means: the address can be reached from the network, and anyone
 	// could publish.
 	ErrOpenListener = errors.New("refusing to listen without authentication beyond this machine")
 
-	// ErrServerFailed: the embedded server does not work any more and will not
+	// ErrServerFailed means: the embedded server does not work any more and will not
 	// by itself. End the process and start again.
 	ErrServerFailed = errors.New("the embedded server has failed")
 
-	// ErrNumber: a frame is not the one that follows the frame sent before.
+	// ErrNumber means: a frame is not the one that follows the frame sent before.
 	ErrNumber = errors.New("the frame number does not follow")
 
-	// ErrUnsent: a publisher was closed before all its frames were acknowledged.
+	// ErrUnsent means: a publisher was closed before all its frames were acknowledged.
 	ErrUnsent = errors.New("frames are not acknowledged")
 
-	// ErrClosed: used after Close.
+	// ErrClosed means: used after Close.
 	ErrClosed = errors.New("closed")
 )

@@ -3,7 +3,11 @@ package journal
 import (
 	"context"
 	"errors"
+	"io"
+	"net"
 	"os"
+	"strings"
+	"sync"
 	"testing"
 )
 
@@ -185,5 +189,137 @@ func TestConnectNeedsAServer(t *testing.T) {
 	if c, err := Connect(e.url(), ConnectOptions{}); err == nil {
 		c.Close()
 		t.Error("connected to nothing")
+	}
+}
+
+// wire is a connection that can be cut: a relay before a server.
+type wire struct {
+	t        testing.TB
+	listener net.Listener
+	server   string
+
+	mu   sync.Mutex
+	open []net.Conn
+	down bool
+	done sync.WaitGroup
+}
+
+func newWire(t testing.TB, server string) *wire {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &wire{t: t, listener: l, server: strings.TrimPrefix(server, "nats://")}
+	w.done.Add(1)
+	go w.accept()
+	t.Cleanup(func() {
+		l.Close()
+		w.cut()
+		w.done.Wait()
+	})
+	return w
+}
+
+func (w *wire) accept() {
+	defer w.done.Done()
+	for {
+		from, err := w.listener.Accept()
+		if err != nil {
+			return
+		}
+		to, err := net.Dial("tcp", w.server)
+		if err != nil {
+			from.Close()
+			continue
+		}
+		w.mu.Lock()
+		if w.down {
+			from.Close()
+			to.Close()
+		}
+		w.open = append(w.open, from, to)
+		w.mu.Unlock()
+		for _, ends := range [][2]net.Conn{{from, to}, {to, from}} {
+			w.done.Add(1)
+			go func() {
+				defer w.done.Done()
+				io.Copy(ends[0], ends[1]) // it ends when the wire is cut
+				ends[0].Close()
+				ends[1].Close()
+			}()
+		}
+	}
+}
+
+// cut breaks all connections and lets none through until mend.
+func (w *wire) cut() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.down = true
+	for _, c := range w.open {
+		c.Close()
+	}
+	w.open = nil
+}
+
+func (w *wire) mend() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.down = false
+}
+
+// The connection is cut again and again while the server goes on.
+func TestReadingGoesOnAfterTheConnectionWasCut(t *testing.T) {
+	ctx := testContext(t)
+	s := startServer(t, ServerOptions{Listen: "127.0.0.1:0"})
+	inside := openJournal(t, connectInside(t, s))
+	w := newWire(t, s.URL())
+	c, err := Connect("nats://"+w.listener.Addr().String(), ConnectOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	j, err := Attach(ctx, c, "Hollin Lock", "gate")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := newPublisher(t, j, PublisherOptions{})
+	r, err := j.Read(ctx, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	number, seq := uint64(0), uint64(2)
+	for range 4 {
+		publish(t, inside, 10_000+number, 10_003+number) // by another publisher
+		w.cut()
+		until(t, "the connection is lost", func() bool { return !c.Connected() })
+		publish(t, inside, 20_000+number, 20_003+number) // meanwhile
+		for range 3 {
+			if err := p.Send(ctx, rows(number)); err != nil {
+				t.Fatal(err)
+			}
+			number++
+		}
+		w.mend()
+		seen := map[uint64]bool{}
+		for !seen[number-1] {
+			m := nextMessages(t, r, seq, 1)[0]
+			seq++
+			h, err := m.FrameHeader()
+			if err != nil {
+				t.Fatal(err)
+			}
+			seen[h.Number] = true
+		}
+		for n := range uint64(3) {
+			if !seen[10_000+number-3+n] || !seen[20_000+number-3+n] || !seen[number-3+n] {
+				t.Fatalf("of the frames around %d only %v came", number, seen)
+			}
+		}
+	}
+	if err := p.Close(ctx); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -13,7 +13,8 @@ const (
 	// readAhead bounds the bytes that are asked for at a time. Without a bound
 	// the client asks for five hundred messages, and a server that has larger
 	// ones closes the connection again and again.
-	readAhead = 16 << 20
+	readAhead         = 16 << 20
+	readAheadMessages = 4096 // small ones; the client keeps a place for each
 
 	heartbeat = 2 * time.Second // silence of twice this is a break
 	forgotten = time.Minute     // after which a server drops a reader that is gone
@@ -21,7 +22,8 @@ const (
 	firstPause, longestPause = 50 * time.Millisecond, 2 * time.Second
 )
 
-// Reader reads a journal in order. It is for one goroutine.
+// Reader reads a journal in order. It is for one goroutine. At most 16 MiB of
+// messages wait in memory.
 type Reader struct {
 	journal *Journal
 	next    uint64
@@ -167,7 +169,7 @@ func (r *Reader) start(ctx context.Context) error {
 		return err
 	}
 	r.consumer = consumer.CachedInfo().Name
-	r.messages, err = consumer.Messages(jetstream.PullMaxBytes(readAhead), jetstream.PullExpiry(5*heartbeat), jetstream.PullHeartbeat(heartbeat))
+	r.messages, err = consumer.Messages(jetstream.PullMaxMessagesWithBytesLimit(readAheadMessages, readAhead), jetstream.PullExpiry(5*heartbeat), jetstream.PullHeartbeat(heartbeat))
 	return err
 }
 
