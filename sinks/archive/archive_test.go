@@ -198,3 +198,66 @@ func TestAbortLeavesNothing(t *testing.T) {
 		t.Errorf("%v %v", r, err)
 	}
 }
+
+// A record does not grow with the number of frames, however sources take turns.
+func TestRecordIsShortWhereSourcesTakeTurns(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	place := uint64(0)
+	numbers := map[string]uint64{}
+	for i := range 3000 {
+		for source, every := range map[string]int{"fast": 1, "slow": 7, "slower": 50} {
+			if i%every != 0 {
+				continue
+			}
+			place++
+			f := &frame.Frame{Source: source, Boot: "a", Number: numbers[source], Time: []int64{int64(i)}, Columns: []frame.Column{{Name: "A", Unit: "V", Float: []float64{1}}}}
+			numbers[source]++
+			if err := s.Append(f, place); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := s.Cut(worker.End{First: 1, Last: place}); err != nil {
+		t.Fatal(err)
+	}
+	info, err := os.Stat(filepath.Join(dir, name("main", 0)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if info.Size() > 3000 {
+		t.Errorf("the record of %d frames has %d bytes", place, info.Size())
+	}
+}
+
+func TestRecordThatDoesNotFitItsFilesIsFound(t *testing.T) {
+	for what, change := range map[string]func(*Record){
+		"a frame more":    func(r *Record) { r.Runs[0].Frames++ },
+		"a frame less":    func(r *Record) { r.Runs[len(r.Runs)-1].Frames-- },
+		"a run more":      func(r *Record) { r.Runs = append(r.Runs, Run{Source: "node", Boot: "z", Frames: 1}) },
+		"no runs":         func(r *Record) { r.Runs = nil },
+		"another part":    func(r *Record) { r.Runs[0].Part = 3 },
+		"another's frame": func(r *Record) { r.Runs[0].Source = "other" },
+	} {
+		dir := t.TempDir()
+		s := newSink(t, dir, nil)
+		if err := s.Cut(fill(t, s, given())); err != nil {
+			t.Fatal(err)
+		}
+		record, err := Newest(dir, "main")
+		if err != nil {
+			t.Fatal(err)
+		}
+		change(record)
+		r, err := Open(dir, record)
+		for err == nil {
+			_, err = r.Next()
+		}
+		if !errors.Is(err, ErrDamaged) {
+			t.Errorf("%s: %v", what, err)
+		}
+		if err := r.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"sort"
 	"strconv"
 
 	"glueline/pipeline/frame"
@@ -53,24 +52,24 @@ func (r *Reader) Close() error {
 func (r *Reader) Next() (worker.Item, error) {
 	var first *cursor
 	for _, c := range r.sources {
-		if len(c.frames) > 0 && (first == nil || c.frames[0].place < first.frames[0].place) {
+		if c.batch != nil && (first == nil || c.place() < first.place()) {
 			first = c
 		}
 	}
-	if len(r.events) > 0 && (first == nil || r.events[0].Place < first.frames[0].place) {
+	if len(r.events) > 0 && (first == nil || r.events[0].Place < first.place()) {
 		e := &r.events[0]
 		r.events = r.events[1:]
 		return worker.Item{Place: e.Place, Event: e}, nil
 	}
 	if first == nil {
 		for _, c := range r.sources {
-			if err := c.end(); err != nil {
-				return worker.Item{}, err
+			if len(c.runs) > 0 {
+				return worker.Item{}, fmt.Errorf("%w: source %s lacks the frames from %d of boot %q on", ErrDamaged, c.source, c.runs[0].Number+c.index, c.runs[0].Boot)
 			}
 		}
 		return worker.Item{}, io.EOF
 	}
-	place := first.frames[0].place
+	place := first.place()
 	f, err := first.next()
 	if err != nil {
 		return worker.Item{}, err
@@ -80,22 +79,19 @@ func (r *Reader) Next() (worker.Item, error) {
 
 const partKey = "part"
 
-// cursor reads the frames of one source.
+// cursor reads the frames of one file.
 type cursor struct {
 	segment *segment.Segment
 	source  string
-	frames  []placed // still to come
-	batch   *segment.Batch
+	runs    []Run          // that are not all read
+	index   uint64         // of the next frame in the first of them
+	batch   *segment.Batch // nil at the end
 	row     int
 	out     frame.Frame
 }
 
-// placed is what is known of a frame but its rows.
-type placed struct {
-	place uint64
-	run   *Run
-	index uint64 // in the run
-}
+// place is that of the next frame.
+func (c *cursor) place() uint64 { return c.batch.Counter[c.row] }
 
 func (c *cursor) begin(runs []Run) error {
 	part := 0
@@ -107,19 +103,11 @@ func (c *cursor) begin(runs []Run) error {
 			part, _ = strconv.Atoi(m[1]) // what is no number has no runs, and rows left over
 		}
 	}
-	for i := range runs {
-		if runs[i].Source != c.source || runs[i].Part != part {
-			continue
-		}
-		index := uint64(0)
-		for _, p := range runs[i].Places {
-			for k := range p.Count {
-				c.frames = append(c.frames, placed{p.First + k*p.Step, &runs[i], index})
-				index++
-			}
+	for _, run := range runs {
+		if run.Source == c.source && run.Part == part && run.Frames > 0 {
+			c.runs = append(c.runs, run)
 		}
 	}
-	sort.SliceStable(c.frames, func(i, j int) bool { return c.frames[i].place < c.frames[j].place })
 	for _, f := range c.segment.Fields[2:] {
 		c.out.Columns = append(c.out.Columns, frame.Column{Name: f.Name, Unit: f.Unit})
 	}
@@ -145,23 +133,31 @@ func (c *cursor) fill() error {
 
 // next copies the rows of the next frame out of the batches.
 func (c *cursor) next() (*frame.Frame, error) {
-	p := c.frames[0]
-	c.frames = c.frames[1:]
-	f := &c.out
-	f.Boot, f.Number, f.Counted, f.Late = p.run.Boot, p.run.Number+p.index, p.run.Counted, p.run.Late
-	if f.Counted && p.index == 0 {
-		f.Counter = p.run.Counter
-	} else if f.Counted {
+	place := c.place()
+	if len(c.runs) == 0 {
+		return nil, fmt.Errorf("%w: source %s has rows at place %d that its record does not know", ErrDamaged, c.source, place)
+	}
+	run, f := &c.runs[0], &c.out
+	f.Boot, f.Number, f.Counted, f.Late = run.Boot, run.Number+c.index, run.Counted, run.Late
+	switch {
+	case !f.Counted:
+		f.Counter = 0
+	case c.index == 0:
+		f.Counter = run.Counter
+	default:
 		f.Counter += uint64(len(f.Time)) // behind the frame before it in its run
+	}
+	if c.index++; c.index == run.Frames {
+		c.runs, c.index = c.runs[1:], 0
 	}
 	f.Time = f.Time[:0]
 	for i := range f.Columns {
 		col := &f.Columns[i]
 		col.Float, col.Counts, col.Valid = col.Float[:0], col.Counts[:0], nil
 	}
-	for c.batch != nil && c.batch.Counter[c.row] == p.place {
+	for c.batch != nil && c.place() == place {
 		to := c.row
-		for to < c.batch.Rows && c.batch.Counter[to] == p.place {
+		for to < c.batch.Rows && c.batch.Counter[to] == place {
 			to++
 		}
 		c.take(f, c.row, to)
@@ -169,9 +165,6 @@ func (c *cursor) next() (*frame.Frame, error) {
 		if err := c.fill(); err != nil {
 			return nil, err
 		}
-	}
-	if f.Rows() == 0 {
-		return nil, fmt.Errorf("%w: source %s has no rows at place %d", ErrDamaged, c.source, p.place)
 	}
 	return f, nil
 }
@@ -199,12 +192,4 @@ func (c *cursor) take(f *frame.Frame, from, to int) {
 			out.Valid = append(out.Valid, in.Valid == nil || in.Valid[row])
 		}
 	}
-}
-
-// end makes sure that no rows are left over.
-func (c *cursor) end() error {
-	if c.batch != nil {
-		return fmt.Errorf("%w: source %s has rows at place %d that its record does not know", ErrDamaged, c.source, c.batch.Counter[c.row])
-	}
-	return nil
 }

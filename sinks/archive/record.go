@@ -38,23 +38,17 @@ type Record struct {
 }
 
 // Run is a run of frames of one source and boot whose numbers, and counters
-// where they have any, follow one another.
+// where they have any, follow one another. The places of its frames are in the
+// file, beside each row; a source's frames are there in the order of its runs.
 type Run struct {
-	Source  string   `json:"source"`
-	Part    int      `json:"part,omitempty"` // of the source's files in this cut: columns changed
-	Boot    string   `json:"boot"`
-	Number  uint64   `json:"number"`            // of the first frame
-	Counter uint64   `json:"counter,omitempty"` // of its first row
-	Counted bool     `json:"counted,omitempty"` // the counter is the source's own
-	Late    bool     `json:"late,omitempty"`    // a frame with a higher number came before it
-	Places  []Places `json:"places"`            // of its frames, in order
-}
-
-// Places are frames at First, First+Step, … in the group's order.
-type Places struct {
-	First uint64 `json:"first"`
-	Step  uint64 `json:"step,omitempty"`
-	Count uint64 `json:"count"`
+	Source  string `json:"source"`
+	Part    int    `json:"part,omitempty"` // of the source's files in this cut: columns changed
+	Boot    string `json:"boot"`
+	Number  uint64 `json:"number"` // of the first frame
+	Frames  uint64 `json:"frames"`
+	Counter uint64 `json:"counter,omitempty"` // of its first row
+	Counted bool   `json:"counted,omitempty"` // the counter is the source's own
+	Late    bool   `json:"late,omitempty"`    // a frame with a higher number came before it
 }
 
 // recordSuffix ends the names of commit records.

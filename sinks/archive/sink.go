@@ -39,7 +39,6 @@ type source struct {
 	batch   []segment.Column
 	runs    []Run
 	next    Run // what the next frame has when it goes on
-	rows    int // of the last frame
 }
 
 // NewSink goes on behind a group's newest record, which may be nil.
@@ -83,7 +82,7 @@ func (s *Sink) Append(f *frame.Frame, place uint64) error {
 		}
 		s.sources[f.Source] = src
 	}
-	src.note(f, place)
+	src.note(f)
 	src.places = src.places[:0]
 	for range f.Rows() {
 		src.places = append(src.places, place)
@@ -123,7 +122,7 @@ func (s *Sink) begin(f *frame.Frame, part int) (*source, error) {
 }
 
 // note adds a frame to the runs.
-func (src *source) note(f *frame.Frame, place uint64) {
+func (src *source) note(f *frame.Frame) {
 	n := len(src.runs)
 	goesOn := n > 0 && src.next.Boot == f.Boot && src.next.Number == f.Number &&
 		src.next.Counted == f.Counted && (!f.Counted || src.next.Counter == f.Counter) && src.next.Late == f.Late
@@ -136,24 +135,7 @@ func (src *source) note(f *frame.Frame, place uint64) {
 		n++
 	}
 	src.next = Run{Boot: f.Boot, Number: f.Number + 1, Counter: f.Counter + uint64(f.Rows()), Counted: f.Counted, Late: f.Late}
-	src.runs[n-1].add(place)
-}
-
-// add adds a frame's place.
-func (r *Run) add(place uint64) {
-	if n := len(r.Places); n > 0 {
-		p := &r.Places[n-1]
-		switch {
-		case p.Count == 1:
-			p.Step = place - p.First
-			p.Count = 2
-			return
-		case place == p.First+p.Step*p.Count:
-			p.Count++
-			return
-		}
-	}
-	r.Places = append(r.Places, Places{First: place, Count: 1})
+	src.runs[n-1].Frames++
 }
 
 // Event takes an event and its place.
