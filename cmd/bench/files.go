@@ -47,55 +47,71 @@ func (s *settings) reduceTo(out string, f files, format string, cores int) (used
 	return start([]string{fmt.Sprintf("GOMAXPROCS=%d", cores)}, s.program, arguments...)
 }
 
-// csvToCSV times the program against a pandas script, processor time of both.
-func csvToCSV(s *settings) error {
-	r := recording{rateHz: 1000, rows: 100_000, unit: "mV/V"}
+// script is the pandas script with a recording to reduce.
+type script struct {
+	*settings
+	recording
+	files
+	folder    string
+	constants string
+	out       string
+}
+
+func newScript(s *settings, r recording) (*script, error) {
 	folder := filepath.Join(s.memory, "csv")
-	defer os.RemoveAll(folder)
 	f, err := r.write(folder)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	constants, out, table := filepath.Join(folder, "constants.json"), filepath.Join(folder, "out"), filepath.Join(folder, "pandas.csv")
 	text, err := r.constants()
+	if err != nil {
+		return nil, err
+	}
+	p := &script{s, r, f, folder, filepath.Join(folder, "constants.json"), filepath.Join(folder, "pandas.csv")}
+	return p, os.WriteFile(p.constants, text, 0o644)
+}
+
+func (p *script) run() (used, error) {
+	return start([]string{"OMP_NUM_THREADS=1", "OPENBLAS_NUM_THREADS=1"},
+		p.python, filepath.Join(p.scripts, "pandas_reduce.py"), p.constants, p.node, p.climate, p.out)
+}
+
+// csvToCSV times the program against the pandas script: processor time of both,
+// from the start of the process to its end, all threads counted.
+func csvToCSV(s *settings) error {
+	p, err := newScript(s, recording{rateHz: 1000, rows: 100_000, unit: "mV/V"})
 	if err != nil {
 		return err
 	}
-	if err := os.WriteFile(constants, text, 0o644); err != nil {
-		return err
-	}
-	fmt.Printf("CSV to CSV, %d rows of %d channels (%.0f MB), one core each: times as fast as pandas\n", r.rows, inputs, float64(f.bytes)/1e6)
+	defer os.RemoveAll(p.folder)
+	out := filepath.Join(p.folder, "out")
+	fmt.Printf("CSV to CSV, %d rows of %d channels (%.0f MB), one core each: times as fast as pandas\n", p.rows, inputs, float64(p.bytes)/1e6)
 	line := result{what: "glueline reduce --format csv", bar: 4}
 	var rates []float64
 	for round := range s.rounds + 1 {
-		ours, err := s.reduceTo(out, f, "csv", 1)
+		ours, err := s.reduceTo(out, p.files, "csv", 1)
 		if err != nil {
 			return err
 		}
-		theirs, err := s.pandas(constants, f, table)
+		theirs, err := p.run()
 		if err != nil {
 			return err
 		}
 		if round > 0 {
 			line.ratios = append(line.ratios, theirs.processor/ours.processor)
-			rates = append(rates, float64(r.rows*inputs)/ours.processor/1e6)
+			rates = append(rates, float64(p.rows*inputs)/ours.processor/1e6)
 		}
 	}
-	difference, compared, err := compareTables(filepath.Join(out, "main-node.csv"), table)
+	difference, compared, err := compareTables(filepath.Join(out, "main-node.csv"), p.out)
 	if err != nil {
 		return err
 	}
 	line.note = fmt.Sprintf("%.1f M samples/s; %d fields compared, at most %.2g apart", median(rates), compared, difference)
 	line.print()
-	if !(difference <= 0.0011) || compared < r.rows*inputs*2*9/10 {
+	if !(difference <= 0.0011) || compared < p.rows*inputs*2*9/10 {
 		return fmt.Errorf("results differ: %d fields compared, at most %g apart", compared, difference)
 	}
 	return nil
-}
-
-func (s *settings) pandas(constants string, f files, out string) (used, error) {
-	return start([]string{"OMP_NUM_THREADS=1", "OPENBLAS_NUM_THREADS=1"},
-		s.python, filepath.Join(s.scripts, "pandas_reduce.py"), constants, f.node, f.climate, out)
 }
 
 // compareTables returns the largest difference between numbers of two CSV
@@ -151,73 +167,118 @@ func compareTables(ours, theirs string) (difference float64, compared int, err e
 }
 
 // arrowToArrow times the program on two cores against cp of as many bytes as it
-// reads and writes, halved: wall time, in memory where the system has such a
-// file system, so that neither side waits for a disk (cp does not sync; the
-// program does).
+// reads and writes, halved (a copy reads and writes each byte), and against the
+// pandas script, whose input and output are CSV. Wall time: the program's
+// goroutines run beside each other. The program syncs what it writes and cp does
+// not, so both are measured twice: in memory, where syncing is nothing, and on
+// disk with a sync of the copy.
 func arrowToArrow(s *settings) error {
+	script, err := newScript(s, recording{rateHz: 10_000, rows: 50_000, unit: "mV/V"})
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(script.folder)
 	fmt.Println("Arrow to Arrow, 32 channels, 10 kHz, two cores: time as a multiple of cp's for the same bytes")
-	for _, r := range []recording{
-		{rateHz: 10_000, rows: 2_000_000, unit: "mV/V", arrow: true},
-		{rateHz: 10_000, rows: 3_750_000, unit: "count", arrow: true},
+	for _, form := range []struct {
+		name string
+		recording
+	}{
+		{"float64", recording{rateHz: 10_000, rows: 2_000_000, unit: "mV/V", arrow: true}},
+		{"int32", recording{rateHz: 10_000, rows: 3_750_000, unit: "count", arrow: true}},
 	} {
-		if err := arrowAgainstCopy(s, r); err != nil {
-			return err
+		for _, place := range []struct {
+			name, folder string
+			sync         bool
+		}{{"in memory", s.memory, false}, {"on disk, both synced", s.scratch, true}} {
+			r := race{settings: s, what: form.name + " " + place.name, recording: form.recording, folder: filepath.Join(place.folder, "arrow"), sync: place.sync}
+			if err := r.run(script); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-func arrowAgainstCopy(s *settings, r recording) error {
-	folder := filepath.Join(s.memory, "arrow")
-	defer os.RemoveAll(folder)
-	f, err := r.write(folder)
+// race is one recording reduced in turns with its copy.
+type race struct {
+	*settings
+	recording
+	what   string
+	folder string
+	sync   bool
+}
+
+func (r *race) run(script *script) error {
+	defer os.RemoveAll(r.folder)
+	f, err := r.write(r.folder)
 	if err != nil {
 		return err
 	}
-	out, copied := filepath.Join(folder, "out"), filepath.Join(folder, "copy")
-	line := result{what: map[string]string{"mV/V": "float64", "count": "int32"}[r.unit], bar: 2.5, most: true}
+	out := filepath.Join(r.folder, "out")
+	toCopy := result{what: r.what, bar: 2.5, most: true}
+	toPandas := result{what: r.what + ", samples/s to pandas' on CSV", bar: 50}
 	var rates []float64
 	var written int64
-	for round := range s.rounds + 1 {
-		ours, err := s.reduceTo(out, f, "arrow", 2)
+	for round := range r.rounds + 1 {
+		if err := settle(r.folder, r.sync); err != nil {
+			return err
+		}
+		ours, err := r.reduceTo(out, f, "arrow", 2)
 		if err != nil {
 			return err
 		}
 		if written, err = size(out); err != nil {
 			return err
 		}
-		theirs, err := copyTime(f.node, out, copied)
+		copied, err := r.copyTime(f.node, out)
+		if err != nil {
+			return err
+		}
+		theirs, err := script.run()
 		if err != nil {
 			return err
 		}
 		if round > 0 {
-			line.ratios = append(line.ratios, ours.wall/theirs)
-			rates = append(rates, float64(r.rows*inputs)/ours.wall/1e6)
+			rate := float64(r.rows*inputs) / ours.wall
+			rates = append(rates, rate/1e6)
+			toCopy.ratios = append(toCopy.ratios, ours.wall/copied)
+			toPandas.ratios = append(toPandas.ratios, rate/(float64(script.rows*inputs)/theirs.wall))
 		}
 	}
-	line.note = fmt.Sprintf("%.0f M samples/s; %.0f MB in, %.0f MB out", median(rates), float64(f.bytes)/1e6, float64(written)/1e6)
-	line.print()
+	toCopy.note = fmt.Sprintf("%.0f M samples/s; %.0f MB in, %.0f MB out", median(rates), float64(f.bytes)/1e6, float64(written)/1e6)
+	toCopy.print()
+	toPandas.print()
 	return nil
 }
 
-// copyTime returns the time that cp takes for half the bytes of what is read
-// and written: a copy reads and writes each byte.
-func copyTime(in, out, copied string) (float64, error) {
-	if err := os.RemoveAll(copied); err != nil {
-		return 0, err
+// settle lets the disk finish what was written before, so that nobody pays for
+// another's bytes.
+func settle(folder string, sync bool) error {
+	if !sync {
+		return nil
 	}
-	u, err := start(nil, "cp", "-r", in, copied)
-	if err != nil {
-		return 0, err
+	_, err := start(nil, "sync", "-f", folder)
+	return err
+}
+
+// copyTime returns the time that cp takes for half of what is read and written.
+func (r *race) copyTime(in, out string) (float64, error) {
+	total := 0.0
+	copied := filepath.Join(r.folder, "copy")
+	for _, path := range []string{in, out} {
+		if err := errors.Join(os.RemoveAll(copied), settle(r.folder, r.sync)); err != nil {
+			return 0, err
+		}
+		began := time.Now()
+		if _, err := start(nil, "cp", "-r", path, copied); err != nil {
+			return 0, err
+		}
+		if err := settle(copied, r.sync); err != nil {
+			return 0, err
+		}
+		total += time.Since(began).Seconds()
 	}
-	if err := os.RemoveAll(copied); err != nil {
-		return 0, err
-	}
-	v, err := start(nil, "cp", "-r", out, copied)
-	if err != nil {
-		return 0, err
-	}
-	return (u.wall + v.wall) / 2, os.RemoveAll(copied)
+	return total / 2, os.RemoveAll(copied)
 }
 
 func size(folder string) (int64, error) {
@@ -237,16 +298,16 @@ func size(folder string) (int64, error) {
 }
 
 // memory compares what the program needs for an input with what it needs for
-// ten times as much.
+// ten times as much. Pages of mapped files count.
 func memory(s *settings) error {
-	rows, parent := 400_000, s.memory
+	rows := 1_000_000
 	if s.long {
-		rows, parent = 4_000_000, s.scratch
+		rows = 4_000_000
 	}
 	var peak [2]float64
 	for i, times := range []int{1, 10} {
 		r := recording{rateHz: 10_000, rows: rows * times, unit: "mV/V", arrow: true}
-		folder := filepath.Join(parent, "memory")
+		folder := filepath.Join(s.scratch, "memory")
 		f, err := r.write(folder)
 		if err != nil {
 			return err

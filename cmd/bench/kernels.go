@@ -42,6 +42,16 @@ func newColumns(n, steady int) columns {
 	return c
 }
 
+// write leaves the inputs for NumPy.
+func (c columns) write(folder string, n int) error {
+	for name, column := range map[string][]float64{"ratio": c.ratio, "temperature": c.temperature, "leads": c.leads} {
+		if err := writeColumn(filepath.Join(folder, fmt.Sprintf("%s.%d.f64", name, n)), column); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // benchChannel has every correction that its bridge can have.
 func benchChannel(layout string) (*channel.Channel, error) {
 	l, ok := reduce.LayoutByName(layout)
@@ -100,13 +110,16 @@ func expansionTerm(ch *channel.Channel) float64 {
 	return (1 + ch.Transverse) / (1 - ch.CalibrationPoisson*ch.Transverse) * (ch.Expansion - ch.Output.MaterialExpansion)
 }
 
+// kernel is a bridge under the short name that the NumPy script knows.
+type kernel struct{ short, layout string }
+
 // kernels times the composed chain of a channel against NumPy and against one
 // loop in which everything was written out by hand, on one core.
 func kernels(s *settings) error {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
 	channels := map[string]*channel.Channel{}
 	constants := map[string]any{}
-	names := []struct{ short, layout string }{{"quarter", "quarter_3wire"}, {"half", "half_bending"}, {"full", "full_bending_poisson"}}
+	names := []kernel{{"quarter", "quarter_3wire"}, {"half", "half_bending"}, {"full", "full_bending_poisson"}}
 	for _, name := range names {
 		ch, err := benchChannel(name.layout)
 		if err != nil {
@@ -122,59 +135,30 @@ func kernels(s *settings) error {
 		return err
 	}
 	sizes := []int{10_000, 1_000_000}
-	inputs := map[int]columns{}
-	for _, n := range sizes {
-		c := newColumns(n, 1000)
-		inputs[n] = c
-		for name, column := range map[string][]float64{"ratio": c.ratio, "temperature": c.temperature, "leads": c.leads} {
-			if err := writeColumn(filepath.Join(s.scratch, fmt.Sprintf("%s.%d.f64", name, n)), column); err != nil {
-				return err
-			}
-		}
-	}
-	numpy, err := startNumPy(s)
-	if err != nil {
-		return err
-	}
-	defer numpy.stop()
-
-	fmt.Println("Column kernels, all corrections, one core each: times as fast as NumPy")
 	var scratch channel.Scratch
-	for _, name := range names {
+	for _, temperatures := range []struct {
+		name   string
+		steady int
+		bar    float64
+	}{
+		{"a temperature for 1000 rows, as 1 Hz beside 1 kHz", steadyRows, 5},
+		{"another temperature in every row", 1, 0},
+	} {
+		fmt.Printf("Column kernels, all corrections, %s, one core each: times as fast as NumPy\n", temperatures.name)
+		inputs := map[int]columns{}
 		for _, n := range sizes {
-			ch, in := channels[name.short], inputs[n]
-			passes := 4_000_000 / n
-			r := result{what: fmt.Sprintf("%s, %d samples", name.layout, n), bar: 5}
-			var rates []float64
-			for round := range s.rounds + 1 {
-				ours := timed(func() {
-					for range passes {
-						ch.StrainColumn(in.dst, in.ratio, in.temperature, in.leads, &scratch)
-					}
-				})
-				theirs, err := numpy.time(name.short, n, passes)
-				if err != nil {
-					return err
-				}
-				if round > 0 {
-					r.ratios = append(r.ratios, theirs/ours)
-					rates = append(rates, float64(n*passes)/ours/1e6)
-				}
-			}
-			difference, err := numpy.difference(name.short, n, in.dst)
-			if err != nil {
+			inputs[n] = newColumns(n, temperatures.steady)
+			if err := inputs[n].write(s.scratch, n); err != nil {
 				return err
 			}
-			r.note = fmt.Sprintf("%.0f M samples/s; largest difference %.1g strain", median(rates), difference)
-			r.print()
-			if !(difference <= 1e-12) {
-				return fmt.Errorf("%s: results differ by %g strain, more than 1e-12", name.layout, difference)
-			}
+		}
+		if err := againstNumPy(s, names, channels, inputs, sizes, temperatures.bar, &scratch); err != nil {
+			return err
 		}
 	}
 
-	fmt.Println("Composed chain against one loop written out by hand: part of its speed")
-	ch, in := channels["quarter"], inputs[10_000]
+	fmt.Println("Composed chain against one loop written out by hand, another temperature in every row: part of its speed")
+	ch, in := channels["quarter"], newColumns(10_000, 1)
 	byHand := make([]float64, len(in.dst))
 	r := result{what: "quarter_3wire, 10000 samples", bar: 0.5}
 	for round := range s.rounds + 1 {
@@ -205,9 +189,53 @@ func kernels(s *settings) error {
 		allocations := testing.AllocsPerRun(100, func() {
 			ch.StrainColumn(in.dst, in.ratio, in.temperature, in.leads, &scratch)
 		})
-		fmt.Printf("  %-46s %7g\n", name.layout, allocations)
+		fmt.Printf("  %-52s %7g\n", name.layout, allocations)
 		if allocations != 0 {
 			return fmt.Errorf("%s allocates", name.layout)
+		}
+	}
+	return nil
+}
+
+// steadyRows is how many rows of the columns have one temperature.
+const steadyRows = 1000
+
+func againstNumPy(s *settings, names []kernel, channels map[string]*channel.Channel, inputs map[int]columns, sizes []int, bar float64, scratch *channel.Scratch) error {
+	numpy, err := startNumPy(s)
+	if err != nil {
+		return err
+	}
+	defer numpy.stop()
+	for _, name := range names {
+		for _, n := range sizes {
+			ch, in := channels[name.short], inputs[n]
+			passes := 4_000_000 / n
+			r := result{what: fmt.Sprintf("%s, %d samples", name.layout, n), bar: bar}
+			var rates []float64
+			for round := range s.rounds + 1 {
+				ours := timed(func() {
+					for range passes {
+						ch.StrainColumn(in.dst, in.ratio, in.temperature, in.leads, scratch)
+					}
+				})
+				theirs, err := numpy.time(name.short, n, passes)
+				if err != nil {
+					return err
+				}
+				if round > 0 {
+					r.ratios = append(r.ratios, theirs/ours)
+					rates = append(rates, float64(n*passes)/ours/1e6)
+				}
+			}
+			difference, err := numpy.difference(name.short, n, in.dst)
+			if err != nil {
+				return err
+			}
+			r.note = fmt.Sprintf("%.0f M samples/s; largest difference %.1g strain", median(rates), difference)
+			r.print()
+			if !(difference <= 1e-12) {
+				return fmt.Errorf("%s: results differ by %g strain, more than 1e-12", name.layout, difference)
+			}
 		}
 	}
 	return nil

@@ -36,11 +36,11 @@ func main() {
 	var s settings
 	flag.IntVar(&s.rounds, "rounds", 5, "rounds that count; one more is dropped")
 	flag.StringVar(&s.scripts, "scripts", "testdata/bench", "folder of the Python scripts")
-	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB, on disk (needs 40 GB)")
+	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB (40 GB of disk)")
 	only := flag.String("only", "kernels,csv,arrow,memory", "sections to run, with commas between")
-	profile := flag.Bool("keep", false, "keep the files and say where they are")
+	keep := flag.Bool("keep", false, "keep the files and say where they are")
 	flag.Parse()
-	if err := run(&s, strings.Split(*only, ","), *profile); err != nil {
+	if err := run(&s, strings.Split(*only, ","), *keep); err != nil {
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
 	}
@@ -114,8 +114,8 @@ func findPython() (string, error) {
 type result struct {
 	what   string
 	ratios []float64 // one a round, the first not among them
-	bar    float64
-	most   bool // the ratio is at most the bar, else at least
+	bar    float64   // 0 for none
+	most   bool      // the ratio is at most the bar, else at least
 	note   string
 }
 
@@ -129,7 +129,11 @@ func (r result) print() {
 	if !met {
 		verdict = "MISSED"
 	}
-	fmt.Printf("  %-46s %7.2f  (%.2f to %.2f)  bar %s %-4g %-6s  %s\n", r.what, m, low, high, sign, r.bar, verdict, r.note)
+	bar := fmt.Sprintf("bar %s %-4g %-6s", sign, r.bar, verdict)
+	if r.bar == 0 {
+		bar = "no bar"
+	}
+	fmt.Printf("  %-52s %7.2f  (%.2f to %.2f)  %-18s  %s\n", r.what, m, low, high, bar, r.note)
 }
 
 func median(x []float64) float64 {
