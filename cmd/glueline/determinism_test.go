@@ -35,8 +35,8 @@ func TestMain(m *testing.M) {
 	os.Exit(status)
 }
 
-// binary builds the program once and returns its path.
-var binary = sync.OnceValues(func() (string, error) {
+// builtProgram builds the program once and returns its path.
+var builtProgram = sync.OnceValues(func() (string, error) {
 	path := filepath.Join(built, "glueline")
 	out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput()
 	if err != nil {
@@ -48,7 +48,7 @@ var binary = sync.OnceValues(func() (string, error) {
 // process is a run of the program in surroundings of its own.
 func process(t *testing.T, args ...string) *exec.Cmd {
 	t.Helper()
-	path, err := binary()
+	path, err := builtProgram()
 	if err != nil {
 		t.Fatal(err)
 	}

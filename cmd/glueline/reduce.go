@@ -71,6 +71,9 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	if err := outIsFree(c.Out); err != nil {
 		return nil, err
 	}
+	if _, err := os.Stat(parentOf(c.Out)); err != nil {
+		return nil, fmt.Errorf("results folder %s: its parent must be there: %w", c.Out, err)
+	}
 	bar := newProgress(s.err, "reducing", c.Quiet)
 	defer bar.Close()
 	frames, err := frame.Open(test, c.Raw, bar.Set)
@@ -82,7 +85,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 
 	partial, err := os.MkdirTemp(parentOf(c.Out), "."+filepath.Base(c.Out)+".partial-*")
 	if err != nil {
-		return nil, fmt.Errorf("begin the results: %w", err)
+		return nil, fmt.Errorf("results folder %s: its parent must be a folder that can be written: %w", c.Out, err)
 	}
 	done := false
 	defer func() {
@@ -114,6 +117,9 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 		works = append(works, w)
 	}
 	if err := worker.Offline(ctx, frames, events, works); err != nil {
+		if ctx.Err() != nil {
+			return nil, fmt.Errorf("interrupted; nothing was written: %w", err)
+		}
 		return nil, err
 	}
 	for _, closeFiles := range closers {
@@ -157,7 +163,7 @@ func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
 	defer f.Close()
 	events, err := event.Read(path, f)
 	if err != nil {
-		return nil, err
+		return nil, few(err)
 	}
 	var problems []error
 	for _, e := range events {
@@ -166,7 +172,22 @@ func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
 			problems = append(problems, event.Problem{File: path, Line: e.Line, Found: found, Want: want})
 		}
 	}
-	return events, errors.Join(problems...)
+	return events, few(errors.Join(problems...))
+}
+
+// few keeps the first problems of many: a file of another kind is wrong in
+// every line.
+func few(err error) error {
+	const most = 20
+	var joined interface{ Unwrap() []error }
+	if !errors.As(err, &joined) {
+		return err
+	}
+	all := joined.Unwrap()
+	if len(all) <= most {
+		return err
+	}
+	return errors.Join(append(slices.Clone(all[:most]), fmt.Errorf("and %d more", len(all)-most))...)
 }
 
 // namesKnown checks an event's names against the test.

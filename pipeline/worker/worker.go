@@ -66,6 +66,7 @@ func Offline(ctx context.Context, frames Frames, events []event.Event, works []*
 	}
 	sunk := make(chan error, 1)
 	go func() {
+		defer close(sunk)
 		sunk <- sink(ready, free)
 		cancel() // a failed sink stops the reduction
 		for m := range ready {
@@ -81,6 +82,7 @@ func Offline(ctx context.Context, frames Frames, events []event.Event, works []*
 	}
 	close(ready)
 	sinkErr := <-sunk
+	<-sunk // closed: the goroutine has ended
 	if reduceErr != nil || sinkErr != nil {
 		if sinkErr != nil && errors.Is(reduceErr, context.Canceled) {
 			reduceErr = nil
