@@ -26,7 +26,10 @@ func lockFolder(dir string) (unlock func(), err error) {
 		}
 		return nil, errors.Join(fmt.Errorf("data folder %s: %w", dir, err), closeErr)
 	}
-	return func() { f.Close() }, nil
+	return func() {
+		// Closing gives the lock back; there is nobody left to tell of an error.
+		_ = f.Close()
+	}, nil
 }
 
 // freeDisk is how much room a folder's disk has; the most there can be when

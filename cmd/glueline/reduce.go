@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -49,7 +48,6 @@ type reduction struct {
 	zone      *time.Location
 	summaries []*summary.Summary
 	out       string
-	files     int
 	took      time.Duration
 	rawBytes  int64
 }
@@ -91,7 +89,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	defer func() {
 		if !done {
 			if err := os.RemoveAll(partial); err != nil {
-				slog.Warn("half-written results are still there", "folder", partial, "err", err)
+				fmt.Fprintf(s.err, "glueline: half-written results are still in %s: %v\n", partial, err)
 			}
 		}
 	}()

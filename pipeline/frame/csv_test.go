@@ -321,7 +321,9 @@ func (m *meter) count(rows int) {
 func checkGrowth(t *testing.T, short, long meter) {
 	t.Helper()
 	t.Logf("%d rows: %d kB live; %d rows: %d kB live, %d allocations", short.rows, short.live>>10, long.rows, long.live>>10, long.mallocs)
-	if long.live > short.live+1<<20 {
+	// Pools and the collector's timing move this by a megabyte or so; a row that
+	// is kept, however small, would move it by eight.
+	if long.live > short.live+4<<20 {
 		t.Errorf("%d bytes are live for %d rows, %d for %d", short.live, short.rows, long.live, long.rows)
 	}
 	if long.mallocs > uint64(long.rows)/10 {

@@ -116,10 +116,9 @@ func describe(columns []Column) string {
 }
 
 // lookAt opens one file as far as its header and first row.
-func lookAt(test *testfile.Test, argument string) (*rawFile, error) {
+func lookAt(test *testfile.Test, argument string) (f *rawFile, err error) {
 	source, path := splitArgument(test, argument)
-	f := &rawFile{path: path}
-	var err error
+	f = &rawFile{path: path}
 	if f.info, err = os.Stat(path); err != nil {
 		want := "give the path of a raw file, or SOURCE=PATH"
 		if before, after, ok := strings.Cut(argument, "="); ok {
@@ -141,8 +140,10 @@ func lookAt(test *testfile.Test, argument string) (*rawFile, error) {
 	}
 	var head [8]byte
 	n, err := io.ReadFull(in, head[:])
-	in.Close()
-	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = nil // a short file is judged by its reader
+	}
+	if err := errors.Join(err, in.Close()); err != nil {
 		return nil, &InputError{File: path, Err: err}
 	}
 	if arrowipc.Looks(head[:n]) {
@@ -157,7 +158,7 @@ func lookAt(test *testfile.Test, argument string) (*rawFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer opened.close()
+	defer func() { err = errors.Join(err, opened.close()) }()
 	b := (&blockPool{rows: 1}).get(len(f.columns))
 	if err := opened.next(b, 1); err != nil {
 		return nil, err

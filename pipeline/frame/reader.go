@@ -113,10 +113,10 @@ func (r *Reader) second() *stream {
 // give hands out the frames of the head that come before the next stream's as
 // one, but no more than most, and keeps the others.
 func (s *stream) give(next *stream, most int) *Frame {
-	head, frames := s.head, 1
-	if whole := len(head.Time) / s.frameRows; next == nil {
-		frames = whole
-	} else {
+	head := s.head
+	whole := len(head.Time) / s.frameRows
+	frames := whole
+	if next != nil {
 		until := next.head.Time[0]
 		if s.source < next.source {
 			until++ // of one instant, the first name goes first

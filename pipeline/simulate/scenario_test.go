@@ -162,7 +162,7 @@ func TestEvents(t *testing.T) {
 		}
 	}
 	for word := range read.Forms {
-		if !seen[word] {
+		if !seen[word] && word != read.Cut {
 			t.Errorf("no event %q", word)
 		}
 	}

@@ -146,7 +146,7 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 	}
 	for {
 		f, err := frames.NextRun()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {

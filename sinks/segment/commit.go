@@ -89,7 +89,7 @@ func WriteRecord(dir, name string, text []byte) error {
 	if err != nil {
 		return fmt.Errorf("create commit record: %w", err)
 	}
-	defer os.Remove(f.Name())
+	defer func() { _ = os.Remove(f.Name()) }() // a record that is complete has its other name by then
 	_, err = f.Write(text)
 	if err == nil {
 		err = f.Chmod(0o644)

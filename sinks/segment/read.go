@@ -52,8 +52,7 @@ func open(path string, record *File) (*Segment, error) {
 	}
 	s := &Segment{name: path, file: file, record: record}
 	if err := s.check(); err != nil {
-		file.Close()
-		return nil, fmt.Errorf("segment %s: %w", path, err)
+		return nil, errors.Join(fmt.Errorf("segment %s: %w", path, err), file.Close())
 	}
 	return s, nil
 }

@@ -110,13 +110,11 @@ func Open(path string) (*File, error) {
 		err = fmt.Errorf("%w: %s is not a regular file", ErrUnsupported, path)
 	}
 	if err != nil {
-		f.Close()
-		return nil, err
+		return nil, errors.Join(err, f.Close())
 	}
 	data, err := mapFile(f, info.Size())
 	if err != nil {
-		f.Close()
-		return nil, err
+		return nil, errors.Join(err, f.Close())
 	}
 	return open(data)
 }
@@ -131,8 +129,7 @@ func open(data storage) (*File, error) {
 		err = f.readStructure()
 	}
 	if err != nil {
-		data.close()
-		return nil, err
+		return nil, errors.Join(err, data.close())
 	}
 	return f, nil
 }
