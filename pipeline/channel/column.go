@@ -19,12 +19,21 @@ type Scratch struct {
 // alone, rather than at that of every row.
 const steadyRows = 32
 
+// fewRows are quicker done one by one: slow sources that take turns come so.
+const fewRows = 4
+
 // StrainColumn writes Strain of every row to dst and returns it. The inputs
 // have the same length: ratio in V/V, temperatures in degC. dst may be the same
 // slice as ratio. The results are those of Strain, bit for bit.
 func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float64, s *Scratch) []float64 {
 	n := len(ratio)
 	dst, temperature, leadTemperature = dst[:n], temperature[:n], leadTemperature[:n]
+	if n < fewRows {
+		for i, r := range ratio {
+			dst[i] = ch.Strain(r, temperature[i], leadTemperature[i])
+		}
+		return dst
+	}
 	for from := 0; from < n; {
 		to := steadyUntil(temperature, leadTemperature, from)
 		if to-from >= steadyRows {

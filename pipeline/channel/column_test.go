@@ -37,6 +37,10 @@ func TestStrainColumnIsStrain(t *testing.T) {
 			got := ch.StrainColumn(make([]float64, n), ratio, gauge, leads, &scratch)
 			over := append([]float64(nil), ratio...)
 			ch.StrainColumn(over, over, gauge, leads, &scratch)
+			for rows := range 6 { // the beginning again, as short columns
+				from := 10 * rows
+				ch.StrainColumn(got[from:from+rows], ratio[from:from+rows], gauge[from:], leads[from:], &scratch)
+			}
 			numbers := 0
 			for i := range ratio {
 				want := ch.Strain(ratio[i], gauge[i], leads[i])

@@ -8,6 +8,8 @@ type Batch struct {
 	Time    []int64 // ns since 1970 UTC
 	Counter []uint64
 	Columns []Column
+
+	buffers []Column // both forms of every column: sources of other fields take turns
 }
 
 // Column is one column of a batch: Float where its field is a Number, else Flags.
@@ -21,14 +23,18 @@ func (b *Batch) reset(source string, fields []Field, rows int) {
 	b.Source, b.Rows = source, rows
 	b.Time = grow(b.Time, rows)
 	b.Counter = grow(b.Counter, rows)
-	if len(b.Columns) != len(fields) {
-		b.Columns = make([]Column, len(fields))
+	for len(b.buffers) < len(fields) {
+		b.buffers = append(b.buffers, Column{})
 	}
-	for i, f := range fields {
-		if f.Kind == Flags {
-			b.Columns[i].Flags, b.Columns[i].Float = grow(b.Columns[i].Flags, rows), nil
+	b.Columns = b.Columns[:0]
+	for i := range fields {
+		buffer := &b.buffers[i]
+		if fields[i].Kind == Flags {
+			buffer.Flags = grow(buffer.Flags, rows)
+			b.Columns = append(b.Columns, Column{Flags: buffer.Flags})
 		} else {
-			b.Columns[i].Float, b.Columns[i].Flags = grow(b.Columns[i].Float, rows), nil
+			buffer.Float = grow(buffer.Float, rows)
+			b.Columns = append(b.Columns, Column{Float: buffer.Float})
 		}
 	}
 }
