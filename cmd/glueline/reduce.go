@@ -17,6 +17,7 @@ import (
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/csvfile"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 	"glueline/sinks/summary"
 )
@@ -110,7 +111,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 			w.Sinks = append(w.Sinks, sink)
 			closers = append(closers, sink.Close)
 		default:
-			w.Sinks = append(w.Sinks, segment.NewSink(partial, test.About.Name.Text, p, program()))
+			w.Sinks = append(w.Sinks, segment.NewSink(disk.At(partial), test.About.Name.Text, p, program()))
 		}
 		works = append(works, w)
 	}

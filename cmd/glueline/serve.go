@@ -22,6 +22,7 @@ import (
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -207,7 +208,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	reduced := segment.NewSink(g.reduced, g.test, g.plan, program())
+	reduced := segment.NewSink(disk.At(g.reduced), g.test, g.plan, program())
 	live := &worker.Live{
 		Plan: g.plan, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced},
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log,
@@ -221,7 +222,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 			return err
 		}
 	}
-	raw, err := archive.NewSink(g.raw, g.test, g.plan.Name, program(), newest)
+	raw, err := archive.NewSink(disk.At(g.raw), g.test, g.plan.Name, program(), newest)
 	if err != nil {
 		return err
 	}
@@ -281,7 +282,7 @@ func reduceCut(p *group.Plan, test, raw, dir string, cut uint64) error {
 		return err
 	}
 	defer r.Close()
-	sink := segment.NewSink(dir, test, p, program())
+	sink := segment.NewSink(disk.At(dir), test, p, program())
 	if err := sink.Resume(cut); err != nil {
 		return err
 	}

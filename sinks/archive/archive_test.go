@@ -15,6 +15,7 @@ import (
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/worker"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -79,7 +80,7 @@ func fill(t *testing.T, s *Sink, items []worker.Item) worker.End {
 
 func newSink(t *testing.T, dir string, newest *Record) *Sink {
 	t.Helper()
-	s, err := NewSink(dir, "test", "main", program, newest)
+	s, err := NewSink(disk.At(dir), "test", "main", program, newest)
 	if err != nil {
 		t.Fatal(err)
 	}

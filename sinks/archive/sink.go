@@ -10,6 +10,7 @@ import (
 
 	"glueline/pipeline/frame"
 	"glueline/pipeline/worker"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -19,8 +20,9 @@ const batchRows = 16384
 // Sink writes the raw archive of one group. Frames and events come in the
 // group's order; each has a place in it.
 type Sink struct {
-	dir, test, group string
-	program          segment.Program
+	dir         disk.Folder
+	test, group string
+	program     segment.Program
 
 	cut      uint64
 	previous string
@@ -42,7 +44,7 @@ type source struct {
 }
 
 // NewSink goes on behind a group's newest record, which may be nil.
-func NewSink(dir, test, group string, program segment.Program, newest *Record) (*Sink, error) {
+func NewSink(dir disk.Folder, test, group string, program segment.Program, newest *Record) (*Sink, error) {
 	s := &Sink{dir: dir, test: test, group: group, program: program, sources: map[string]*source{}}
 	if newest != nil {
 		text, err := newest.Encode()

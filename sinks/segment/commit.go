@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
+	"sync/atomic"
+
+	"glueline/sinks/disk"
 )
 
 // File is what is known of a segment's file once it is on disk.
@@ -74,26 +76,25 @@ func WriteCommit(dir string, r CommitRecord) error {
 	if err != nil {
 		return err
 	}
-	return WriteRecord(dir, r.Name(), text)
+	return WriteRecord(disk.At(dir), r.Name(), text)
 }
 
-// WriteRecord creates a record of that name in dir, exclusively and synced.
-// When the same bytes are there already it succeeds, since a repeated commit is
-// no mistake; when others are, it returns ErrConflict and changes nothing.
+// WriteRecord creates a record of that name in dir, exclusively and synced,
+// behind everything that was done there before: a record that survives the
+// power means that what it names has survived too. When the same bytes are
+// there already it succeeds, since a repeated commit is no mistake; when others
+// are, it returns ErrConflict and changes nothing.
 //
 // The record gets its final name by a link from a complete, synced temporary
 // file: a name that exists always has all of its contents.
-func WriteRecord(dir, name string, text []byte) error {
-	final := filepath.Join(dir, name)
-	f, err := os.CreateTemp(dir, "."+name+".tmp-*")
+func WriteRecord(dir disk.Folder, name string, text []byte) error {
+	temporary := temporaryName(name)
+	f, err := dir.Create(temporary)
 	if err != nil {
 		return fmt.Errorf("create commit record: %w", err)
 	}
-	defer func() { _ = os.Remove(f.Name()) }() // a record that is complete has its other name by then
+	defer func() { _ = dir.Remove(temporary) }() // a record that is complete has its other name by then
 	_, err = f.Write(text)
-	if err == nil {
-		err = f.Chmod(0o644)
-	}
 	if err == nil {
 		err = f.Sync()
 	}
@@ -103,19 +104,34 @@ func WriteRecord(dir, name string, text []byte) error {
 	if err != nil {
 		return fmt.Errorf("write commit record: %w", err)
 	}
-	if err := os.Link(f.Name(), final); err != nil {
+	if err := dir.Sync(); err != nil {
+		return fmt.Errorf("commit %s: %w", name, err)
+	}
+	if err := dir.Link(temporary, name); err != nil {
 		if !errors.Is(err, fs.ErrExist) {
 			return fmt.Errorf("create commit record: %w", err)
 		}
-		there, err := os.ReadFile(final)
+		there, err := dir.ReadFile(name)
 		if err != nil {
 			return fmt.Errorf("read the commit record that is there: %w", err)
 		}
 		if !bytes.Equal(there, text) {
-			return fmt.Errorf("%s: %w", final, ErrConflict)
+			return fmt.Errorf("%s: %w", name, ErrConflict)
 		}
 	}
-	return syncDir(dir)
+	if err := dir.Sync(); err != nil {
+		return fmt.Errorf("commit %s: %w", name, err)
+	}
+	return nil
+}
+
+// instance tells temporary files of one process apart.
+var instance atomic.Uint64
+
+// temporaryName is what a file is called while it is being written. What is
+// there under it was left by a killed process of the same number.
+func temporaryName(name string) string {
+	return fmt.Sprintf(".%s.tmp-%d-%d", name, os.Getpid(), instance.Add(1))
 }
 
 // ReadCommit reads a record, strictly.
@@ -134,19 +150,4 @@ func ReadCommit(path string) (CommitRecord, error) {
 		return r, fmt.Errorf("%s: a commit record of version %d; this program reads version %d", path, r.Version, RecordVersion)
 	}
 	return r, nil
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("sync folder: %w", err)
-	}
-	err = d.Sync()
-	if closeErr := d.Close(); err == nil {
-		err = closeErr
-	}
-	if err != nil {
-		return fmt.Errorf("sync folder: %w", err)
-	}
-	return nil
 }

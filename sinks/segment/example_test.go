@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -16,7 +17,7 @@ func ExampleCreate() {
 		return
 	}
 	defer os.RemoveAll(dir)
-	w, err := segment.Create(dir, "main.NODE1.arrow", []segment.Field{
+	w, err := segment.Create(disk.At(dir), "main.NODE1.arrow", []segment.Field{
 		{Name: "time", Kind: segment.Time},
 		{Name: "sample", Kind: segment.Counter},
 		{Name: "skin-1 [m/m]", Unit: "m/m", Kind: segment.Float},

@@ -16,6 +16,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"glueline/sinks/disk"
 )
 
 var fields = []Field{
@@ -63,7 +65,7 @@ func part(b Batch, from, to int) Batch {
 // writeSegment writes rows in pieces of the sizes that size gives.
 func writeSegment(t testing.TB, dir string, b Batch, rowsPerBatch int, size func() int) File {
 	t.Helper()
-	w, err := Create(dir, "main.00000001.NODE1.arrow", fields, metadata, rowsPerBatch)
+	w, err := Create(disk.At(dir), "main.00000001.NODE1.arrow", fields, metadata, rowsPerBatch)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -200,7 +202,7 @@ func TestOnlyCompleteSegmentsHaveTheirName(t *testing.T) {
 		return names
 	}
 	goroutines := runtime.NumGoroutine()
-	w, err := Create(dir, "s.arrow", fields, metadata, 100)
+	w, err := Create(disk.At(dir), "s.arrow", fields, metadata, 100)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -222,7 +224,7 @@ func TestOnlyCompleteSegmentsHaveTheirName(t *testing.T) {
 	if err := w.Append(results(1, 1)); !errors.Is(err, ErrEnded) {
 		t.Errorf("Append after Abort: %v", err)
 	}
-	w, _ = Create(dir, "s.arrow", fields, metadata, 100)
+	w, _ = Create(disk.At(dir), "s.arrow", fields, metadata, 100)
 	if err := w.Append(Batch{Rows: 1}); !errors.Is(err, ErrShape) {
 		t.Errorf("a batch without columns: %v", err)
 	}
@@ -233,7 +235,7 @@ func TestOnlyCompleteSegmentsHaveTheirName(t *testing.T) {
 		t.Errorf("after a failed Commit: %v", got)
 	}
 	// A file that cannot be written to: the error arrives, nothing is left.
-	w, _ = Create(dir, "s.arrow", fields, metadata, 100)
+	w, _ = Create(disk.At(dir), "s.arrow", fields, metadata, 100)
 	w.file.Close()
 	if err := w.Append(results(1000, 1)); err == nil {
 		t.Error("writing to a closed file succeeds")
@@ -258,18 +260,18 @@ func TestFieldsThatAreRefused(t *testing.T) {
 		"no kind":     append(slices.Clone(fields), Field{Name: "x"}),
 		"second time": append(slices.Clone(fields), Field{Name: "x", Kind: Time}),
 	} {
-		if w, err := Create(t.TempDir(), "s.arrow", bad, nil, 10); err == nil {
+		if w, err := Create(disk.At(t.TempDir()), "s.arrow", bad, nil, 10); err == nil {
 			t.Errorf("%s: accepted", name)
 			w.Abort()
 		}
 	}
 	for _, name := range []string{"", "../s.arrow", "a/b"} {
-		if w, err := Create(t.TempDir(), name, fields, nil, 10); err == nil {
+		if w, err := Create(disk.At(t.TempDir()), name, fields, nil, 10); err == nil {
 			t.Errorf("name %q: accepted", name)
 			w.Abort()
 		}
 	}
-	if _, err := Create(filepath.Join(t.TempDir(), "missing"), "s.arrow", fields, nil, 10); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Create(disk.At(filepath.Join(t.TempDir(), "missing")), "s.arrow", fields, nil, 10); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a missing folder: %v", err)
 	}
 }
@@ -421,7 +423,7 @@ func BenchmarkWrite(b *testing.B) {
 		batch.Columns = append(batch.Columns, Column{Float: make([]float64, rows)})
 	}
 	dir := b.TempDir()
-	w, err := Create(dir, "s.arrow", wide, nil, rows)
+	w, err := Create(disk.At(dir), "s.arrow", wide, nil, rows)
 	if err != nil {
 		b.Fatal(err)
 	}

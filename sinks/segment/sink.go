@@ -6,11 +6,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strconv"
 
 	"glueline/pipeline/group"
+	"glueline/sinks/disk"
 )
 
 // Program says what made a file: across versions and architectures values agree
@@ -26,7 +25,7 @@ const batchRows = 16384
 // Sink writes the segments of one group: between two cuts a file a source, and
 // a commit record when all of them are on disk.
 type Sink struct {
-	dir     string
+	dir     disk.Folder
 	test    string
 	plan    *group.Plan
 	program Program
@@ -48,7 +47,7 @@ type layout struct {
 }
 
 // NewSink returns a sink for a group's batches that writes into dir.
-func NewSink(dir, test string, plan *group.Plan, program Program) *Sink {
+func NewSink(dir disk.Folder, test string, plan *group.Plan, program Program) *Sink {
 	return &Sink{dir: dir, test: test, plan: plan, program: program,
 		sources: map[string]*sourceFile{}, layouts: map[string]layout{}}
 }
@@ -65,7 +64,7 @@ func (s *Sink) Resume(cut uint64) error {
 		return nil
 	}
 	before := CommitRecord{Group: s.plan.Name, Cut: cut - 1}
-	text, err := os.ReadFile(filepath.Join(s.dir, before.Name()))
+	text, err := s.dir.ReadFile(before.Name())
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrResume, err)
 	}
@@ -93,7 +92,7 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 	l, ok := s.layouts[source]
 	if !ok {
 		var err error
-		if l, err = s.layout(source); err != nil {
+		if l.fields, l.digest, err = Layout(s.plan, source); err != nil {
 			return nil, err
 		}
 		s.layouts[source] = l
@@ -118,25 +117,26 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 	return f, nil
 }
 
-// layout describes a source's file so that it can be understood alone.
-func (s *Sink) layout(source string) (layout, error) {
-	calibration, digest, err := s.plan.Calibration(source)
+// Layout describes a source's file so that it can be understood alone: its
+// fields with the constants of each, and the digest of the source's calibration.
+func Layout(p *group.Plan, source string) (fields []Field, digest string, err error) {
+	calibration, digest, err := p.Calibration(source)
 	if err != nil {
-		return layout{}, fmt.Errorf("calibration of source %s: %w", source, err)
+		return nil, "", fmt.Errorf("calibration of source %s: %w", source, err)
 	}
 	constants := map[string]string{}
 	for _, c := range calibration.Channels {
 		text, err := json.Marshal(c)
 		if err != nil {
-			return layout{}, fmt.Errorf("constants of channel %s: %w", c.Name, err)
+			return nil, "", fmt.Errorf("constants of channel %s: %w", c.Name, err)
 		}
 		constants[c.Name] = string(text)
 	}
-	fields := []Field{
+	fields = []Field{
 		{Name: "time", Kind: Time},
 		{Name: "sample", Kind: Counter},
 	}
-	for _, f := range s.plan.Fields(source) {
+	for _, f := range p.Fields(source) {
 		field := Field{Name: f.Name, Unit: f.Unit, Kind: Float, Metadata: [][2]string{{"quantity", string(f.Quantity)}, {"of", f.Of}}}
 		if f.Kind == group.Flags {
 			field.Kind = Flags
@@ -150,7 +150,7 @@ func (s *Sink) layout(source string) (layout, error) {
 		}
 		fields = append(fields, field)
 	}
-	return layout{fields, digest}, nil
+	return fields, digest, nil
 }
 
 // Cut commits the files since the last cut. A cut without rows has a record too,
@@ -186,7 +186,7 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 	if err != nil {
 		return err
 	}
-	if err := WriteCommit(s.dir, record); err != nil {
+	if err := WriteRecord(s.dir, record.Name(), text); err != nil {
 		return err
 	}
 	sum := sha256.Sum256(text)

@@ -4,14 +4,14 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"hash/crc32"
-	"os"
+	"io"
 )
 
 // sums writes to a file and works out the checksums of what passes on a
 // goroutine of its own, so that they cost no time where a processor is free.
 // The goroutine ends in finish.
 type sums struct {
-	file  *os.File
+	file  io.Writer
 	queue chan sumItem
 	free  chan *buffers // those whose bytes are done
 	ended chan struct{}
@@ -33,7 +33,7 @@ type sumItem struct {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-func newSums(file *os.File) *sums {
+func newSums(file io.Writer) *sums {
 	s := &sums{
 		file:  file,
 		queue: make(chan sumItem, 64),

@@ -3,23 +3,23 @@ package segment
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
-	"sync/atomic"
 
 	"glueline/pipeline/frame/arrowipc"
+	"glueline/sinks/disk"
 )
 
 // Writer writes one segment under a temporary name and gives it its own when
 // it is complete and on disk. It is used by one goroutine, and ends with
 // Commit or Abort.
 type Writer struct {
-	dir, name    string
+	dir          disk.Folder
+	name         string
 	temporary    string
 	fields       []Field
 	rowsPerBatch int
 
-	file    *os.File
+	file    disk.File
 	sums    *sums
 	arrow   *arrowipc.Writer
 	filling *buffers
@@ -38,13 +38,10 @@ var (
 	ErrShape = errors.New("batch does not fit the segment's fields")
 )
 
-// instance tells writers of one process apart.
-var instance atomic.Uint64
-
 // Create begins the segment dir/name as dir/.name.tmp-PID-N. fields are one
 // Time, one Counter, then any of the others; the file's schema metadata is
 // metadata, in that order; every batch but the last has rowsPerBatch rows.
-func Create(dir, name string, fields []Field, metadata [][2]string, rowsPerBatch int) (*Writer, error) {
+func Create(dir disk.Folder, name string, fields []Field, metadata [][2]string, rowsPerBatch int) (*Writer, error) {
 	if err := checkFields(fields); err != nil {
 		return nil, fmt.Errorf("segment %s: %w", name, err)
 	}
@@ -52,11 +49,9 @@ func Create(dir, name string, fields []Field, metadata [][2]string, rowsPerBatch
 		return nil, fmt.Errorf("segment %q of %d rows a batch: it needs a plain name and at least one row", name, rowsPerBatch)
 	}
 	w := &Writer{dir: dir, name: name, fields: fields, rowsPerBatch: rowsPerBatch, out: File{Name: name}}
-	w.temporary = filepath.Join(dir, fmt.Sprintf(".%s.tmp-%d-%d", name, os.Getpid(), instance.Add(1)))
-	// What is there under this name was left by a killed process of the same
-	// number.
+	w.temporary = temporaryName(name)
 	var err error
-	if w.file, err = os.OpenFile(w.temporary, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o644); err != nil {
+	if w.file, err = dir.Create(w.temporary); err != nil {
 		return nil, fmt.Errorf("create segment: %w", err)
 	}
 	w.sums = newSums(w.file)
@@ -155,7 +150,7 @@ func (w *Writer) flush() error {
 	}
 	w.out.Batches = append(w.out.Batches, BatchSum{Offset: offset, Length: length, Rows: w.filling.rows})
 	w.sums.endBatch(w.filling)
-	startWriteback(w.file, w.written, offset+length)
+	w.file.StartWriteback(w.written, offset+length)
 	w.written = offset + length
 	if w.other == nil {
 		w.other = newBuffers(w.fields, w.rowsPerBatch)
@@ -168,10 +163,9 @@ func (w *Writer) flush() error {
 }
 
 // Commit writes the end of the file, syncs it, gives it its name (replacing a
-// file of that name, which no commit record can name when its bytes differ),
-// and syncs the folder, in this order: a file under its own name is complete
-// and stays so when the power fails. When it fails, the temporary file is
-// removed.
+// file of that name, which no commit record can name when its bytes differ), in
+// this order. WriteRecord makes the name last when the power fails. When it
+// fails, the temporary file is removed.
 func (w *Writer) Commit() (File, error) {
 	err := w.err
 	if w.file == nil {
@@ -186,7 +180,7 @@ func (w *Writer) Commit() (File, error) {
 	if err != nil {
 		return File{}, errors.Join(fmt.Errorf("commit segment %s: %w", w.name, err), w.Abort())
 	}
-	startWriteback(w.file, w.written, w.written)
+	w.file.StartWriteback(w.written, w.written)
 	sha, crcs, bytes := w.sums.finish()
 	w.out.SHA256, w.out.Bytes = sha, bytes
 	for i, crc := range crcs {
@@ -198,13 +192,10 @@ func (w *Writer) Commit() (File, error) {
 	err = w.file.Close()
 	w.file, w.err = nil, ErrEnded
 	if err == nil {
-		err = os.Rename(w.temporary, filepath.Join(w.dir, w.name))
+		err = w.dir.Rename(w.temporary, w.name)
 	}
 	if err != nil {
-		return File{}, errors.Join(fmt.Errorf("commit segment %s: %w", w.name, err), os.Remove(w.temporary))
-	}
-	if err := syncDir(w.dir); err != nil {
-		return File{}, fmt.Errorf("commit segment %s: %w", w.name, err)
+		return File{}, errors.Join(fmt.Errorf("commit segment %s: %w", w.name, err), w.dir.Remove(w.temporary))
 	}
 	return w.out, nil
 }
@@ -216,7 +207,7 @@ func (w *Writer) Abort() error {
 		return nil
 	}
 	w.sums.finish()
-	err := errors.Join(w.file.Close(), os.Remove(w.temporary))
+	err := errors.Join(w.file.Close(), w.dir.Remove(w.temporary))
 	w.file, w.err = nil, ErrEnded
 	if err != nil {
 		return fmt.Errorf("abort segment %s: %w", w.name, err)

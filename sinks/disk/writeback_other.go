@@ -1,6 +1,6 @@
 //go:build !linux
 
-package segment
+package disk
 
 import "os"
 
