@@ -59,6 +59,9 @@ func name(group string, cut uint64) string {
 	return fmt.Sprintf("%s.%08d%s", group, cut, recordSuffix)
 }
 
+// Name is the file name of the record.
+func (r *Record) Name() string { return name(r.Group, r.Cut) }
+
 // Encode is the record as it is written: the same record gives the same bytes.
 func (r *Record) Encode() ([]byte, error) {
 	text, err := json.MarshalIndent(r, "", " ")
@@ -71,6 +74,17 @@ func (r *Record) Encode() ([]byte, error) {
 // ErrRecord occurs when a commit record is not what this program writes.
 var ErrRecord = errors.New("commit record of the raw archive")
 
+// Decode reads a record of any group and cut, strictly.
+func Decode(text []byte) (*Record, error) {
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.DisallowUnknownFields()
+	r := new(Record)
+	if err := d.Decode(r); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+	}
+	return r, nil
+}
+
 // Read reads the record of one cut.
 func Read(dir, group string, cut uint64) (*Record, error) {
 	path := filepath.Join(dir, name(group, cut))
@@ -78,11 +92,9 @@ func Read(dir, group string, cut uint64) (*Record, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
 	}
-	d := json.NewDecoder(bytes.NewReader(text))
-	d.DisallowUnknownFields()
-	r := new(Record)
-	if err := d.Decode(r); err != nil {
-		return nil, fmt.Errorf("%w: %s: %w", ErrRecord, path, err)
+	r, err := Decode(text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	if r.Version != RecordVersion || r.Group != group || r.Cut != cut {
 		return nil, fmt.Errorf("%w: %s is cut %d of group %s in version %d; want cut %d of group %s in version %d",
