@@ -136,18 +136,27 @@ func temporaryName(name string) string {
 
 // ReadCommit reads a record, strictly.
 func ReadCommit(path string) (CommitRecord, error) {
-	var r CommitRecord
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return r, err
+		return CommitRecord{}, err
 	}
+	r, err := DecodeCommit(text)
+	if err != nil {
+		return r, fmt.Errorf("%s: %w", path, err)
+	}
+	return r, nil
+}
+
+// DecodeCommit reads a record from its text, strictly.
+func DecodeCommit(text []byte) (CommitRecord, error) {
+	var r CommitRecord
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&r); err != nil {
-		return r, fmt.Errorf("%s: %w", path, err)
+		return r, err
 	}
 	if r.Version != RecordVersion {
-		return r, fmt.Errorf("%s: a commit record of version %d; this program reads version %d", path, r.Version, RecordVersion)
+		return r, fmt.Errorf("a commit record of version %d; this program reads version %d", r.Version, RecordVersion)
 	}
 	return r, nil
 }
