@@ -41,3 +41,13 @@ func freeDisk(dir string) uint64 {
 	}
 	return s.Bavail * uint64(s.Bsize)
 }
+
+// diskSize is the size of a folder's disk; the most there can be when nobody
+// knows.
+func diskSize(dir string) uint64 {
+	var s unix.Statfs_t
+	if err := unix.Statfs(dir, &s); err != nil {
+		return math.MaxUint64
+	}
+	return s.Blocks * uint64(s.Bsize)
+}

@@ -13,6 +13,8 @@ import (
 	_ "time/tzdata" // zone names mean the same on every machine
 
 	"github.com/alecthomas/kong"
+
+	"glueline/pipeline/journal"
 )
 
 // commands are the words after "glueline"; each has a file of its own.
@@ -41,7 +43,8 @@ func main() {
 }
 
 // run is main without the process: 0 done, 1 the work found something wrong or
-// failed, 2 the command line was wrong.
+// failed, 2 the command line was wrong, 3 the embedded server has failed and the
+// process is to be started again.
 func run(ctx context.Context, args []string, s streams) int {
 	var c commands
 	status := -1
@@ -76,6 +79,9 @@ func run(ctx context.Context, args []string, s streams) int {
 		return 1
 	default:
 		fmt.Fprintln(s.err, "glueline:", err)
+		if errors.Is(err, journal.ErrServerFailed) {
+			return 3
+		}
 		return 1
 	}
 }

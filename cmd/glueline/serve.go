@@ -40,6 +40,10 @@ type serveCommand struct {
 	IdleCut    time.Duration `default:"30s" help:"End the files when nothing came for so long."`
 	MaxCut     time.Duration `default:"1h" help:"End the files after so long, however little came."`
 	StopWithin time.Duration `default:"10s" help:"Longest graceful stop."`
+
+	KeepJournal bool  `help:"Never trim the journal."`
+	KeepFree    int64 `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
+	CutBytes    int64 `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
 }
 
 // Run serves until it is told to stop.
@@ -63,6 +67,15 @@ func (c *serveCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer unlock()
+	for _, folder := range []string{rawFolder, reducedFolder} {
+		if err := segment.RemoveTemporary(filepath.Join(c.Data, folder)); err != nil {
+			return err
+		}
+	}
+	faults, err := faultsFromEnvironment()
+	if err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 
@@ -70,16 +83,14 @@ func (c *serveCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	defer conn.Close()
-	if server != nil {
-		defer server.Close()
-	}
+	defer c.leave(conn, server)
 	svc := &service{test: test, data: c.Data, log: log, began: time.Now()}
 	for _, p := range plans {
 		g, err := c.openGroup(ctx, conn, test, p, log)
 		if err != nil {
 			return err
 		}
+		g.faults = faults
 		svc.groups = append(svc.groups, g)
 	}
 	if server != nil && server.URL() != "" {
@@ -114,10 +125,7 @@ func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.
 		conn, err := journal.Connect(c.Nats, o)
 		return conn, nil, err
 	}
-	store := c.Journal
-	if store == "" {
-		store = filepath.Join(c.Data, journalFolder)
-	}
+	store := c.journalDir()
 	log.Info("opening the journal", "folder", store)
 	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: store, Listen: c.Listen, Log: log})
 	if err != nil {
@@ -131,6 +139,14 @@ func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.
 	return conn, server, nil
 }
 
+// journalDir is where the embedded journal is.
+func (c *serveCommand) journalDir() string {
+	if c.Journal != "" {
+		return c.Journal
+	}
+	return filepath.Join(c.Data, journalFolder)
+}
+
 // liveGroup is a group at work.
 type liveGroup struct {
 	plan     *group.Plan
@@ -140,6 +156,9 @@ type liveGroup struct {
 	reduced  string
 	test     string
 	log      *slog.Logger
+	cutBytes int64
+	trim     bool
+	faults   *faults
 }
 
 func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, test *testfile.Test, p *group.Plan, log *slog.Logger) (*liveGroup, error) {
@@ -157,6 +176,7 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, test *
 	return &liveGroup{
 		plan: p, journal: j, progress: new(worker.Progress), test: test.About.Name.Text, log: log,
 		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
+		cutBytes: c.CutBytes, trim: !c.KeepJournal,
 	}, nil
 }
 
@@ -208,10 +228,10 @@ func (g *liveGroup) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	reduced := segment.NewSink(disk.At(g.reduced), g.test, g.plan, program())
+	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, g.plan, program())
 	live := &worker.Live{
 		Plan: g.plan, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced},
-		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log,
+		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {
 		live.State = newest.State
@@ -222,7 +242,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 			return err
 		}
 	}
-	raw, err := archive.NewSink(disk.At(g.raw), g.test, g.plan.Name, program(), newest)
+	raw, err := archive.NewSink(g.faults.folder("raw", g.raw), g.test, g.plan.Name, program(), newest)
 	if err != nil {
 		return err
 	}
@@ -230,8 +250,12 @@ func (g *liveGroup) run(ctx context.Context) error {
 	before := uint64(0) // first sequence of the newest cut that is committed
 	live.Committed = func(end worker.End) {
 		// The journal keeps the newest cut and what follows.
-		if before > 0 {
-			if err := g.journal.Trim(ctx, before); err != nil && ctx.Err() == nil {
+		if before > 0 && g.trim {
+			err := g.faults.meet("trim")
+			if err == nil {
+				err = g.journal.Trim(ctx, before)
+			}
+			if err != nil && ctx.Err() == nil {
 				g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)
 			}
 		}
@@ -289,11 +313,28 @@ func reduceCut(p *group.Plan, test, raw, dir string, cut uint64) error {
 	return worker.Recompute(p, before, r.Next, []worker.Sink{sink})
 }
 
+// leave closes the connection and the embedded server. One that has failed may
+// hang in that: it is left to the end of the process, which is due.
+func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server) {
+	closed := make(chan struct{})
+	go func() {
+		defer close(closed)
+		conn.Close()
+		if server != nil {
+			server.Close()
+		}
+	}()
+	select {
+	case <-closed:
+	case <-time.After(c.StopWithin):
+	}
+}
+
 // work runs the groups, the control socket and the watch on the server until
 // ctx ends or one of them fails for good.
 func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc *service, server *journal.Server, log *slog.Logger) error {
 	var wait sync.WaitGroup
-	failed := make(chan error, len(svc.groups)+3)
+	failed := make(chan error, len(svc.groups)+4)
 	start := func(f func() error) {
 		wait.Add(1)
 		go func() {
@@ -316,7 +357,14 @@ func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc 
 		start(func() error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
 	}
 	if server != nil {
-		start(func() error { return server.Watch(ctx) })
+		var probes []func(context.Context) error
+		for _, g := range svc.groups {
+			probes = append(probes, g.journal.Probe)
+		}
+		start(func() error { return server.Watch(ctx, probes...) })
+		w := &freeWatch{dir: c.journalDir(), limit: c.JournalMax, groups: svc.groups, log: log}
+		w.keep = keepFree(c.KeepFree, w.dir)
+		start(func() error { w.run(ctx); return nil })
 	}
 	svc.ready.Store(true)
 	<-ctx.Done()
@@ -327,14 +375,17 @@ func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc 
 	select {
 	case <-done:
 	case <-time.After(c.StopWithin):
-		return fmt.Errorf("not stopped within %s; what is committed is whole, the rest comes again from the journal", c.StopWithin)
+		failed <- fmt.Errorf("not stopped within %s; what is committed is whole, the rest comes again from the journal", c.StopWithin)
 	}
-	close(failed)
 	var all error
-	for err := range failed {
-		all = errors.Join(all, err)
+	for {
+		select {
+		case err := <-failed:
+			all = errors.Join(all, err)
+		default:
+			return all
+		}
 	}
-	return all
 }
 
 // listen opens the control socket, and the HTTP address when one is asked for.
@@ -397,7 +448,7 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration) {
 	ticker := time.NewTicker(max(idle/4, 10*time.Millisecond))
 	defer ticker.Stop()
-	var cuts, frames, atCut uint64
+	var cuts, frames uint64
 	moved, cut := time.Now(), time.Now()
 	for {
 		select {
@@ -407,12 +458,12 @@ func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration
 		}
 		now := g.progress.Look()
 		if now.Cuts != cuts {
-			cuts, atCut, cut = now.Cuts, now.Frames, time.Now()
+			cuts, cut = now.Cuts, time.Now()
 		}
 		if now.Frames != frames {
 			frames, moved = now.Frames, time.Now()
 		}
-		if frames == atCut || time.Since(moved) < idle && time.Since(cut) < longest {
+		if now.Uncut == 0 || time.Since(moved) < idle && time.Since(cut) < longest {
 			continue
 		}
 		e := event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline", Why: "idle, or long since the last cut"}
@@ -420,7 +471,7 @@ func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration
 			g.log.Warn("no cut", "group", g.plan.Name, "err", err)
 			continue
 		}
-		atCut, cut = frames, time.Now()
+		moved, cut = time.Now(), time.Now() // until the worker has met it
 	}
 }
 

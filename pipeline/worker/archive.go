@@ -56,6 +56,7 @@ type End struct {
 	First, Last uint64 // places; First is Last+1 when there is none
 	Refused     []Refused
 	Repeated    uint64
+	CutBytes    int64 // of raw readings, at which a cut is full
 	State       json.RawMessage
 }
 

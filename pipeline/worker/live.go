@@ -30,6 +30,7 @@ type Live struct {
 	Sinks      []Sink
 	Quarantine func(ctx context.Context, m journal.Message, reason frame.Reason, detail string) error
 	Committed  func(End) // after a cut is durable; may be nil
+	CutBytes   int64     // of raw readings; 0 is CutBytes. Another size, other files
 	Progress   *Progress // may be nil
 	Log        *slog.Logger
 
@@ -66,6 +67,7 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	l.decoder = frame.NewWireDecoder(l.Plan.Sources())
 	l.rawBytes = 0
 	l.end = End{First: l.state.Place + 1}
+	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
 	l.free = make(chan *group.Batch, liveBatches)
 	for range liveBatches {
@@ -183,7 +185,14 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 		return false, err
 	}
 	l.Progress.frame(source, rows, newest)
-	return l.rawBytes >= CutBytes, nil
+	return l.rawBytes >= l.cutBytes(), nil
+}
+
+func (l *Live) cutBytes() int64 {
+	if l.CutBytes > 0 {
+		return l.CutBytes
+	}
+	return CutBytes
 }
 
 func (l *Live) refuseWire(ctx context.Context, m *journal.Message, err error) error {
@@ -219,6 +228,7 @@ func (l *Live) cut(ctx context.Context, m *journal.Message) error {
 	}
 	end := l.end
 	end.Last = l.state.Place
+	end.CutBytes = l.cutBytes()
 	hash := m.Hash()
 	end.Journal = Range{Identity: l.Identity, First: l.end.Journal.First, Last: m.Seq, LastHash: hex.EncodeToString(hash[:])}
 	if end.State, err = json.Marshal(&l.state); err != nil {
@@ -226,6 +236,7 @@ func (l *Live) cut(ctx context.Context, m *journal.Message) error {
 	}
 	l.end = End{First: end.Last + 1}
 	l.rawBytes = 0
+	l.Progress.ends()
 	return l.send(ctx, item{cut: &end, zeros: l.reducer.Zeros()})
 }
 

@@ -24,6 +24,7 @@ type Counts struct {
 	Refused   uint64
 	Repeated  uint64
 	Cuts      uint64
+	Uncut     uint64           // frames taken since the newest cut was decided
 	Committed uint64           // sequence that the newest commit reaches to
 	Newest    map[string]int64 // ns, by source
 }
@@ -56,6 +57,7 @@ func (p *Progress) message(m *journal.Message) {
 func (p *Progress) frame(source string, rows int, newest int64) {
 	p.change(func(c *Counts) {
 		c.Frames++
+		c.Uncut++
 		c.Rows += uint64(rows)
 		if c.Newest == nil {
 			c.Newest = map[string]int64{}
@@ -66,6 +68,7 @@ func (p *Progress) frame(source string, rows int, newest int64) {
 
 func (p *Progress) refused()  { p.change(func(c *Counts) { c.Refused++ }) }
 func (p *Progress) repeated() { p.change(func(c *Counts) { c.Repeated++ }) }
+func (p *Progress) ends()     { p.change(func(c *Counts) { c.Uncut = 0 }) }
 func (p *Progress) cut(e *End) {
 	p.change(func(c *Counts) { c.Cuts++; c.Committed = e.Journal.Last })
 }

@@ -24,8 +24,9 @@ type Record struct {
 	Group        string               `json:"group"`
 	Cut          uint64               `json:"cut"`
 	Journal      worker.Range         `json:"journal"`
-	First        uint64               `json:"first"` // places of the cut's first and last frame or event in the
-	Last         uint64               `json:"last"`  // group's order, from 1; First is Last+1 when there is none
+	First        uint64               `json:"first"`     // places of the cut's first and last frame or event in the
+	Last         uint64               `json:"last"`      // group's order, from 1; First is Last+1 when there is none
+	CutBytes     int64                `json:"cut_bytes"` // of raw readings, at which a cut is full
 	Files        []segment.File       `json:"files"`
 	Runs         []Run                `json:"runs"`
 	Events       []worker.PlacedEvent `json:"events"`

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"strings"
 	"sync/atomic"
 
 	"glueline/sinks/disk"
@@ -132,6 +134,23 @@ var instance atomic.Uint64
 // there under it was left by a killed process of the same number.
 func temporaryName(name string) string {
 	return fmt.Sprintf(".%s.tmp-%d-%d", name, os.Getpid(), instance.Add(1))
+}
+
+// RemoveTemporary removes what killed processes left unfinished in a folder that
+// nobody else writes to now.
+func RemoveTemporary(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return fmt.Errorf("remove temporary files: %w", err)
+	}
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), ".") && strings.Contains(e.Name(), ".tmp-") {
+			if err := os.Remove(filepath.Join(dir, e.Name())); err != nil {
+				return fmt.Errorf("remove temporary files: %w", err)
+			}
+		}
+	}
+	return nil
 }
 
 // ReadCommit reads a record, strictly.
