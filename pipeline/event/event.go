@@ -47,9 +47,18 @@ type Form struct {
 // at a change of calibration, at the end of an input.
 const Cut = "cut"
 
+// pairStates are those of work that a reading may jump through. A reading is
+// taken from "before" to "begin", and another from "after" to "end"; when both
+// were taken and the article was idle, the zero is carried over, else the series
+// restarts. Either reading may be left out.
+var pairStates = []string{"before", "begin", "after", "end"}
+
+// Paired reports whether an event is about work that a reading may jump through.
+func (e *Event) Paired() bool { return slices.Equal(Forms[e.Event].States, pairStates) }
+
 // Forms lists the events by their word. Every event may say who and why.
 var Forms = map[string]Form{
-	"zero":       {[]string{"begin", "end"}, nil, []string{"kind", "name", "channel", "channels"}, "readings between begin and end are averaged to a zero (kind installation, test or tare)"},
+	"zero":       {[]string{"begin", "end", "void"}, nil, []string{"kind", "name", "channel", "channels"}, "readings between begin and end are averaged to a zero (kind installation, test or tare); void drops them"},
 	"shunt":      {[]string{"on", "off"}, []string{"channel"}, nil, "a shunt resistor is connected"},
 	"step":       {[]string{"begin", "hold", "end"}, []string{"name"}, []string{"target"}, "a named load step"},
 	"phase":      {nil, []string{"name"}, nil, "a named stretch of the test begins"},
@@ -58,6 +67,9 @@ var Forms = map[string]Form{
 	"excitation": {[]string{"off", "on"}, []string{"source"}, nil, "excitation of a source is switched"},
 	"check":      {nil, []string{"channel", "who"}, nil, "a signed check: the installation was looked at and may be believed again"},
 	"insulation": {nil, []string{"channel", "value"}, nil, "an insulation reading, gauge to article"},
+	"balance":    {pairStates, []string{"channel"}, nil, "the bridge is balanced in the instrument: the reading jumps, and the zero follows"},
+	"rewire":     {pairStates, []string{"channel"}, nil, "a cable is re-routed, lengthened or re-terminated"},
+	"replace":    {pairStates, []string{"channel"}, nil, "the gauge is replaced by another"},
 	Cut:          {nil, nil, nil, "the files of the group end here"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
 }
@@ -188,7 +200,7 @@ func pairs(file string, events []Event) (problems []error) {
 	open := map[string]bool{}
 	for _, e := range events {
 		begins := e.State == "begin" || e.State == "on"
-		ends := e.State == "end" || e.State == "off"
+		ends := e.State == "end" || e.State == "off" || e.State == "void"
 		if e.Event == "excitation" || e.Event == "load-state" || !begins && !ends {
 			continue
 		}

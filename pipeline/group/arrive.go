@@ -28,6 +28,9 @@ func (run *sourceRun) apply(p Pending) {
 			run.state.WarmUntil = p.At + run.plan.warmUp
 		}
 		return
+	case e.Event == "load-state":
+		run.state.LoadState = e.State
+		return
 	case e.Event == "step":
 		run.state.Step = ""
 		if e.State == "hold" {
@@ -49,16 +52,23 @@ func (run *sourceRun) apply(p Pending) {
 
 func (run *sourceRun) applyTo(c *channelRun, w *wireRun, p Pending) {
 	e, s := &p.Event, w.state
+	if e.Paired() {
+		run.pair(c, w, p)
+		return
+	}
 	switch e.Event {
 	case "zero":
-		if e.State == "begin" {
-			s.InProgress[e.Kind] = &ZeroRecord{
-				Kind: e.Kind, Name: e.Name, Who: e.Who, Why: e.Why, From: p.At, Stated: p.Stated,
-			}
-			return
+		switch e.State {
+		case "begin":
+			z := run.begin(p)
+			z.Kind = e.Kind
+			s.InProgress[e.Kind] = z
+		case "void":
+			delete(s.InProgress, e.Kind)
+		default:
+			s.finish(e.Kind, run.moment(p), p.Stated && c.plan.zero.Ratio.Given)
+			w.prepare(c.plan)
 		}
-		s.finish(e.Kind, p.At, p.Stated && c.plan.zero.Ratio.Given)
-		w.prepare(c.plan)
 	case "shunt":
 		s.ShuntOn = true
 		if e.State == "off" {
@@ -68,7 +78,23 @@ func (run *sourceRun) applyTo(c *channelRun, w *wireRun, p Pending) {
 		s.Handled = e.State == "begin"
 	case "check":
 		s.Coldest, s.Hottest = math.Inf(1), math.Inf(-1)
+		s.Jumps.Size = 0
 	}
+}
+
+// begin is a window of readings that an event opens.
+func (run *sourceRun) begin(p Pending) *ZeroRecord {
+	e := &p.Event
+	return &ZeroRecord{Name: e.Name, Who: e.Who, Why: e.Why, From: run.moment(p), Stated: p.Stated}
+}
+
+// moment is when an event takes effect: its own time, unless rows of that time
+// have passed already when it comes.
+func (run *sourceRun) moment(p Pending) int64 {
+	if p.Stated || run.state.Newest < p.At {
+		return p.At
+	}
+	return run.state.Newest + 1
 }
 
 // settle ends the settling after a shunt was taken off.
@@ -109,14 +135,27 @@ func (s *InputState) finish(kind string, at int64, stated bool) {
 		return // somebody took a zero meanwhile: theirs holds
 	}
 	s.Taken[kind] = z
+	if kind != "tare" && !z.Stated {
+		s.Restarted = false
+		s.Jumps.Size = 0
+	}
 }
 
 // prepare makes the channel ready for the zero in force.
 func (w *wireRun) prepare(c *channelPlan) {
 	z := w.state.inForce()
-	if z == nil || z == w.zero {
+	if z == nil || z == w.zero && len(w.state.Carried) == w.carried {
 		return
 	}
+	ready, err := w.countFrom(c, z)
+	if err != nil {
+		return // constants were tried when the plan was made; the zero is not a number
+	}
+	w.zero, w.ready, w.carried = z, ready, len(w.state.Carried)
+}
+
+// countFrom makes the channel that counts strain from a zero.
+func (w *wireRun) countFrom(c *channelPlan, z *ZeroRecord) (*channel.Channel, error) {
 	zero := channel.Zero{
 		Ratio:           w.raw.Ratio(z.Raw.Mean, w.excitation(z)),
 		Temperature:     mean(z.Temperature),
@@ -129,9 +168,9 @@ func (w *wireRun) prepare(c *channelPlan) {
 	}
 	ready, err := channel.New(w.plan.constants, zero)
 	if err != nil {
-		return // constants were tried when the plan was made; the zero is not a number
+		return nil, err
 	}
-	w.zero, w.ready = z, ready
+	return w.carry(ready, z)
 }
 
 func (w *wireRun) excitation(z *ZeroRecord) float64 {

@@ -212,15 +212,7 @@ func TestFramesMayBeCutAnywhere(t *testing.T) {
 		out := ""
 		for from := 0; from < len(ratios); from += rows {
 			if restart {
-				text, err := json.Marshal(r.State())
-				if err != nil {
-					t.Fatal(err)
-				}
-				state, err := r.plan.ReadState(text)
-				if err != nil {
-					t.Fatal(err)
-				}
-				r = NewReducerAt(r.plan, state)
+				r = restarted(t, r)
 			}
 			f := strains(0, ratios...).Slice(from, min(from+rows, len(ratios)))
 			b := reduceFrame(t, r, &f)
@@ -380,4 +372,18 @@ func TestClockThatStepsAndRowsThatAreLate(t *testing.T) {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
 		}
 	}
+}
+
+// restarted is a reducer that goes on from the other's state as it is written.
+func restarted(t *testing.T, r *Reducer) *Reducer {
+	t.Helper()
+	text, err := json.Marshal(r.State())
+	if err != nil {
+		t.Fatal(err)
+	}
+	state, err := r.plan.ReadState(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return NewReducerAt(r.plan, state)
 }

@@ -94,6 +94,7 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 		from = to
 	}
 	run.rosettes(b)
+	run.rememberLoad(b)
 	run.state.Last, run.state.LastCounter, run.state.Boot = f.Time[rows-1], f.Counter+uint64(rows-1), f.Boot
 	run.state.Rows += uint64(rows)
 	return nil
@@ -127,6 +128,7 @@ type sourceRun struct {
 	still      temperatureColumn    // of channels without a temperature
 	stillLeads temperatureColumn
 	indicated  [][]float64
+	load       int // in auxiliary, -1 when another source or none reads it
 }
 
 type channelRun struct {
@@ -141,6 +143,9 @@ type wireRun struct {
 	column int
 	zero   *ZeroRecord      // that ready is made for
 	ready  *channel.Channel // nil without a zero
+
+	carried int     // carries that ready is made with
+	floor   float64 // see jumpFloor, in the unit of its raw readings
 }
 
 type auxiliaryRun struct {
@@ -211,6 +216,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 			if w.raw, err = channel.RawOf(source, w.plan.input, unit); err != nil {
 				return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
 			}
+			w.setFloor()
 		}
 	}
 	for _, t := range run.own {
@@ -223,7 +229,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
 		}
 	}
-	run.auxiliary = run.auxiliary[:0]
+	run.auxiliary, run.load = run.auxiliary[:0], -1
 	for _, a := range run.plan.auxiliary {
 		column, unit, err := find(a.input)
 		if err != nil {
@@ -232,6 +238,9 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		value, err := channel.AuxiliaryOf(a.auxiliary, unit)
 		if err != nil {
 			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+		}
+		if a.name == run.reducer.plan.test.About.Load.Text {
+			run.load = len(run.auxiliary)
 		}
 		run.auxiliary = append(run.auxiliary, auxiliaryRun{a, value, column})
 	}

@@ -77,10 +77,11 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 		w.ready.StrainColumn(strain, ratio, gauge.value, leads.value, &run.reducer.scratch)
 	}
 	w.judge(mask, raw, strain, base)
+	run.watchJumps(w, f.Time[from:to], raw, mask)
 	run.judgeExcitation(c.plan, mask, excitation)
 	w.judgeTemperature(mask, gauge)
 	run.predict(c.plan, mask, strain)
-	w.collect(raw, mask, excitation, gauge, leads)
+	run.collect(w, f.Time[from:to], raw, mask, excitation, gauge, leads, run.loads(b, from, to))
 	if c.plan.stressAt >= 0 {
 		k := w.plan.constants.Stiffness()
 		stress := b.Columns[c.plan.stressAt].Float[from:to]
@@ -111,8 +112,11 @@ func (run *sourceRun) baseMask(w *wireRun, at int64) flag.Mask {
 	if w.plan.broken {
 		m |= flag.InstallationRule
 	}
-	if w.plan.from != math.MinInt64 && w.ready == nil {
+	if w.plan.from != math.MinInt64 && w.ready == nil || w.state.Restarted {
 		m |= flag.Replaced
+	}
+	if w.state.Jumps.Size > w.floor {
+		m |= flag.Jump
 	}
 	return m
 }
@@ -300,18 +304,30 @@ func (run *sourceRun) predict(c *channelPlan, mask []uint32, strain []float64) {
 	}
 }
 
-// collect adds rows to the zeros that are being taken.
-func (w *wireRun) collect(raw []float64, mask []uint32, excitation []float64, gauge, leads *temperatureColumn) {
-	for _, kind := range zeroKinds {
+// collect adds rows to the zeros that are being taken, and to the readings of
+// pairs.
+func (run *sourceRun) collect(w *wireRun, times []int64, raw []float64, mask []uint32, excitation []float64, gauge, leads *temperatureColumn, load []float64) {
+	if len(w.state.InProgress) == 0 {
+		return
+	}
+	for _, kind := range windowKinds {
 		z := w.state.InProgress[kind]
 		if z == nil {
 			continue
 		}
+		z.NotIdle = z.NotIdle || run.state.LoadState != "idle"
 		for i, x := range raw {
+			z.Flags |= mask[i]
 			if flag.Mask(mask[i])&flag.LeavesOutOfZero != 0 {
+				z.LeftOut++
 				continue
 			}
-			z.Raw.Add(x)
+			z.add(float64(times[i]-z.From)/1e9, x)
+			if load != nil {
+				z.Load.Add(load[i])
+			} else if newest := run.reducer.state.Load; newest != nil {
+				z.Load.Add(*newest)
+			}
 			if excitation != nil {
 				z.Excitation.Add(excitation[i])
 			}
@@ -325,7 +341,16 @@ func (w *wireRun) collect(raw []float64, mask []uint32, excitation []float64, ga
 	}
 }
 
-var zeroKinds = [...]string{"installation", "test", "tare"}
+// windowKinds are the keys of InputState.InProgress.
+var windowKinds = [...]string{"installation", "test", "tare", pairKind}
+
+// add takes a reading and its time.
+func (z *ZeroRecord) add(seconds, x float64) {
+	before := seconds - z.Seconds.Mean
+	z.Seconds.Add(seconds)
+	z.Raw.Add(x)
+	z.Joint += before * (x - z.Raw.Mean)
+}
 
 // rosettes solves the frame's rosettes from their grids' indicated strains.
 func (run *sourceRun) rosettes(b *Batch) {

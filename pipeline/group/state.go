@@ -12,6 +12,7 @@ type State struct {
 	Sources      map[string]*SourceState
 	Temperatures map[string]*TemperatureState
 	Inputs       map[string]*InputState // by "source/input|gauge"
+	Load         *float64               `json:",omitempty"` // newest, in the unit of the quantity that strain is read against
 }
 
 // SourceState is what is known of one source.
@@ -26,6 +27,7 @@ type SourceState struct {
 	ExcitationOff bool
 	WarmUntil     int64  // ns
 	Step          string // the step that holds, for predictions
+	LoadState     string `json:",omitempty"` // idle or loaded; "" before anybody said so
 }
 
 // Pending is an event, or the end of what one began, waiting for its time.
@@ -68,7 +70,11 @@ type InputState struct {
 	Coldest    float64 // degC since the last signed check
 	Hottest    float64
 	Taken      map[string]*ZeroRecord // newest finished zero by kind
-	InProgress map[string]*ZeroRecord // zeros between begin and end, by kind
+	InProgress map[string]*ZeroRecord // zeros between begin and end, by kind; readings of a pair
+	Pairing    *Carry                 `json:",omitempty"` // work that a reading may jump through, not ended yet
+	Carried    []Carry                `json:",omitempty"` // such work that zeros were carried over, in order
+	Restarted  bool                   `json:",omitempty"` // such work without paired readings, and no zero since
+	Jumps      JumpWatch
 }
 
 // ZeroRecord is a zero as it was taken: means over its window, raw.
@@ -80,6 +86,14 @@ type ZeroRecord struct {
 	Excitation           Mean  // V, when measured
 	Temperature          Mean  // degC
 	LeadTemperature      Mean  // degC
+
+	// What the reading is judged by before it is believed.
+	Load    Mean    // in its unit
+	Seconds Mean    // since From, of the readings
+	Joint   float64 // sum of products of deviations of Seconds and Raw
+	Flags   uint32  // all flags of the rows, those left out too
+	LeftOut int     // rows
+	NotIdle bool    // the article was loaded, or nobody had said that it was idle
 }
 
 // Mean is a running mean and sum of squared deviations (Welford 1962, in the

@@ -44,6 +44,7 @@ func (p *Plan) ReadState(text []byte) (*State, error) {
 			s.Sources[name] = source
 		}
 	}
+	s.Load = read.Load
 	for name, temperature := range read.Temperatures {
 		if temperature != nil {
 			s.Temperatures[name] = temperature
