@@ -184,13 +184,24 @@ func (a *armColumn) rest(gauge, lead float64) float64 {
 	return gauge
 }
 
-// CorrectColumn writes span*(ratio - zero) + zeroModelRatio to dst and returns
-// it: the corrected change of the reading put on top of the ratio that the
-// bridge model has at its zero state. dst may be the same slice as ratio.
-func CorrectColumn(dst, ratio []float64, zero, span, zeroModelRatio float64) []float64 {
+// Correction turns readings into what a bridge model solves.
+type Correction struct {
+	Zero  float64 // V/V, the reading at the zero state
+	Span  float64 // on every change since; negative for swapped signal wires
+	Model float64 // V/V, the ratio that the model has at its zero state
+}
+
+// Of returns span*(ratio - zero) + model in V/V: the corrected change of the
+// reading put on top of the ratio that the bridge model has at its zero state.
+func (c Correction) Of(ratio float64) float64 { return c.Span*(ratio-c.Zero) + c.Model }
+
+// Column writes Of every reading to dst and returns it. dst may be the same
+// slice as ratio.
+func (c Correction) Column(dst, ratio []float64) []float64 {
 	dst = dst[:len(ratio)]
+	zero, span, model := c.Zero, c.Span, c.Model // in registers
 	for i, r := range ratio {
-		dst[i] = span*(r-zero) + zeroModelRatio
+		dst[i] = span*(r-zero) + model
 	}
 	return dst
 }

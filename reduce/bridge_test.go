@@ -247,7 +247,7 @@ func TestSpanFactor(t *testing.T) {
 		}
 	}
 	x := []float64{1e-3, nan, 0}
-	CorrectColumn(x, x, 2e-4, 1.01, 5e-5)
+	Correction{2e-4, 1.01, 5e-5}.Column(x, x)
 	near(t, "corrected", x[0], 1.01*(1e-3-2e-4)+5e-5, 0)
 	if !math.IsNaN(x[1]) {
 		t.Error("NaN is lost")
@@ -267,7 +267,8 @@ func TestColumnsDoNotAllocate(t *testing.T) {
 	steel := Elastic{2e11, 0.3}
 	fb, fa := Butterworth(4, 0.1)
 	kernels := map[string]func(){
-		"CorrectColumn":    func() { CorrectColumn(dst, ratio, 1e-3, 1, 0) },
+		"correction":       func() { Correction{1e-3, 1, 0}.Column(dst, ratio) },
+		"SolveColumn":      func() { Arms{{350, 700}, {350, 0}, {350, 0}, {350, 0}}.SolveColumn(dst, ratio, Correction{0, 1, 0}, 0) },
 		"rosette":          func() { rosette.Columns(dst, a, b, c, four) },
 		"PrincipalColumns": func() { PrincipalColumns(dst, a, b, c, ratio, thermal, lead) },
 		"stress":           func() { steel.PlaneColumns(dst, a, b, ratio, thermal, lead) },

@@ -63,53 +63,100 @@ func solve(p1, q1, p2, q2, p3, q3, p4, q4, ratio, excitationLead float64) float6
 	return math.NaN()
 }
 
-// SolveColumn writes Solve of every ratio in V/V to dst and returns dst: for
-// samples through which the arms stay as they are, which most do, since
-// temperatures are read less often than strain. dst may be the same slice as
-// ratio. The results are those of Solve bit for bit, and nothing is allocated.
-func (a Arms) SolveColumn(dst, ratio []float64, excitationLead float64) []float64 {
-	dst = dst[:len(ratio)]
-	p1, q1, p2, q2 := a[0].Rest, a[0].Slope, a[1].Rest, a[1].Slope
-	p3, q3, p4, q4 := a[2].Rest, a[2].Slope, a[3].Rest, a[3].Slope
+// SolveColumn writes Solve of every reading, corrected, to dst and returns dst:
+// for samples through which the arms stay as they are, which most do, since
+// temperatures are read less often than strain. Readings are in V/V; dst may be
+// the same slice. The results are those of Solve bit for bit, and nothing is
+// allocated.
+func (a Arms) SolveColumn(dst, readings []float64, c Correction, excitationLead float64) []float64 {
+	whole := dst[:len(readings)]
 	// Below this magnitude Solve gives a number, without asking every arm.
 	small := min(a[0].half(), a[1].half(), a[2].half(), a[3].half())
-	if q3 == 0 && q4 == 0 && excitationLead == 0 {
-		half := p4 / (p3 + p4)
-		for i, r := range ratio {
-			s := r + half
-			t := 1 - s
-			n, d := p2*s-p1*t, q1*t-q2*s
-			u := n / d
-			if !(math.Abs(u) < small) {
-				u = divide(n, d, s, t)
-			}
-			dst[i] = u
-		}
-		return dst
-	}
+	p1, q1, p2, q2 := a[0].Rest, a[0].Slope, a[1].Rest, a[1].Slope
+	p3, q3, p4, q4 := a[2].Rest, a[2].Slope, a[3].Rest, a[3].Slope
 	pl, ql := p1+p2, q1+q2
 	pr, qr := p3+p4, q3+q4
 	rx := 2 * excitationLead
-	c0, c1, c2 := p1*p3-p2*p4, p1*q3+q1*p3-p2*q4-q2*p4, q1*q3-q2*q4
-	d0, d1, d2 := pl*pr+rx*(pl+pr), pl*qr+ql*pr+rx*(ql+qr), ql*qr
-	for i, r := range ratio {
-		u := smallRoot(c0-r*d0, c1-r*d1, c2-r*d2)
-		if !(math.Abs(u) < small) && !a.positive(u) {
-			u = math.NaN()
+	divider := dividerConstants{c.Zero, c.Span, c.Model, p4 / (p3 + p4), p1, p2, q1, q2, small}
+	quadratic := quadraticConstants{
+		c.Zero, c.Span, c.Model,
+		p1*p3 - p2*p4, p1*q3 + q1*p3 - p2*q4 - q2*p4, q1*q3 - q2*q4,
+		pl*pr + rx*(pl+pr), pl*qr + ql*pr + rx*(ql+qr), ql * qr,
+		small,
+	}
+	linear := q3 == 0 && q4 == 0 && excitationLead == 0
+	var block [256]float64
+	for rest := whole; len(rest) > 0; {
+		n := min(len(rest), len(block))
+		small := false
+		if linear {
+			small = divider.column(block[:n], readings)
+		} else {
+			small = quadratic.column(block[:n], readings)
 		}
+		if small {
+			copy(rest, block[:n])
+		} else { // somewhere it is not: each by itself
+			for i, r := range readings[:n] {
+				rest[i] = a.Solve(c.Of(r), excitationLead)
+			}
+		}
+		rest, readings = rest[n:], readings[n:]
+	}
+	return whole
+}
+
+// dividerConstants are what solve needs, and what comes before it, when all
+// strain is in arms 1 and 2. The order is known to the assembler.
+type dividerConstants struct {
+	zero, span, model float64
+	half              float64
+	p1, p2, q1, q2    float64
+	small             float64
+}
+
+// column writes the strain of every reading to dst and reports whether all are
+// small; else they need a closer look.
+func (k *dividerConstants) column(dst, readings []float64) bool {
+	readings = readings[:len(dst)]
+	pairs := len(dst) / 2
+	small := dividerPairs(dst, readings, pairs, k)
+	for i := 2 * pairs; i < len(dst); i++ {
+		s := k.span*(readings[i]-k.zero) + k.model + k.half
+		t := 1 - s
+		u := (k.p2*s - k.p1*t) / (k.q1*t - k.q2*s)
+		small = small && math.Abs(u) < k.small
 		dst[i] = u
 	}
-	return dst
+	return small
+}
+
+// quadraticConstants are the coefficients c - ratio*d of the quadratic, and what
+// comes before it. The order is known to the assembler.
+type quadraticConstants struct {
+	zero, span, model float64
+	c0, c1, c2        float64
+	d0, d1, d2        float64
+	small             float64
+}
+
+// column is that of dividerConstants for any bridge.
+func (k *quadraticConstants) column(dst, readings []float64) bool {
+	readings = readings[:len(dst)]
+	pairs := len(dst) / 2
+	small := quadraticPairs(dst, readings, pairs, k)
+	for i := 2 * pairs; i < len(dst); i++ {
+		r := k.span*(readings[i]-k.zero) + k.model
+		u := smallRoot(k.c0-r*k.d0, k.c1-r*k.d1, k.c2-r*k.d2)
+		small = small && math.Abs(u) < k.small
+		dst[i] = u
+	}
+	return small
 }
 
 // half is the magnitude of strain that halves an arm: negative for an arm that
 // is not positive to begin with, or not a number.
 func (a Arm) half() float64 { return a.Rest / math.Abs(2*a.Slope) }
-
-// positive reports whether u leaves every arm a resistance.
-func (a *Arms) positive(u float64) bool {
-	return a[0].At(u) > 0 && a[1].At(u) > 0 && a[2].At(u) > 0 && a[3].At(u) > 0 && finite(u)
-}
 
 // divide returns n/d for a divider ratio s and its complement t, NaN unless
 // both are positive: outside, an arm would have to be negative or open.

@@ -17,17 +17,22 @@ func TestSolveColumnIsSolve(t *testing.T) {
 			if r.IntN(4) == 0 {
 				a[r.IntN(4)].Slope = odd[r.IntN(len(odd))]
 			}
+			c := Correction{Zero: 1e-3 * r.Float64(), Span: 1 - 2*float64(r.IntN(2)), Model: 1e-4 * r.Float64()}
+			n := 1 + r.IntN(n)
 			ratio, _, _, _, _ := columns(r, n)
 			for k := range ratio {
-				if r.IntN(10) == 0 {
-					ratio[k] *= 100 // to the ends of what the arms can do, and beyond
+				switch {
+				case k < 512: // two blocks in which nothing is odd
+					ratio[k] = 1e-3 * r.Float64()
+				case r.IntN(10) == 0: // to the ends of what the arms can do, and beyond
+					ratio[k] *= 100
 				}
 			}
-			apart := a.SolveColumn(make([]float64, n), ratio, s.Excitation)
+			apart := a.SolveColumn(make([]float64, n), ratio, c, s.Excitation)
 			over := append([]float64(nil), ratio...)
-			a.SolveColumn(over, over, s.Excitation)
+			a.SolveColumn(over, over, c, s.Excitation)
 			for k, x := range ratio {
-				want := a.Solve(x, s.Excitation)
+				want := a.Solve(c.Of(x), s.Excitation)
 				sameBits(t, l.Name, k, apart[k], want)
 				sameBits(t, l.Name+", in place", k, over[k], want)
 			}

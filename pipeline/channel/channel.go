@@ -167,6 +167,10 @@ func (ch *Channel) Span() float64 { return ch.span }
 // Bridge returns the channel's bridge.
 func (ch *Channel) Bridge() reduce.Bridge { return ch.bridge }
 
+func (ch *Channel) correction() reduce.Correction {
+	return reduce.Correction{Zero: ch.Zero.Ratio, Span: ch.gain, Model: ch.zeroModel}
+}
+
 // Change returns the corrected change of ratio since the zero in V/V.
 func (ch *Channel) Change(ratio float64) float64 { return ch.gain * (ratio - ch.Zero.Ratio) }
 
@@ -180,7 +184,7 @@ func (ch *Channel) Ratio(strain, temperature, leadTemperature float64) float64 {
 // reading: ratio in V/V, temperatures of gauge and leads in degC. NaN where an
 // input is NaN or no strain gives the ratio.
 func (ch *Channel) Strain(ratio, temperature, leadTemperature float64) float64 {
-	return ch.bridge.Strain(ch.gain*(ratio-ch.Zero.Ratio)+ch.zeroModel, ch.State(temperature, leadTemperature))
+	return ch.bridge.Strain(ch.correction().Of(ratio), ch.State(temperature, leadTemperature))
 }
 
 // ShuntStep returns the change of ratio in V/V that the channel's shunt makes

@@ -1,10 +1,6 @@
 package channel
 
-import (
-	"math"
-
-	"glueline/reduce"
-)
+import "glueline/reduce"
 
 // blockRows keeps the working columns of one block inside the first-level cache.
 const blockRows = 512
@@ -35,7 +31,11 @@ func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float
 		return dst
 	}
 	for from := 0; from < n; {
-		to := steadyUntil(temperature, leadTemperature, from)
+		// Temperatures are read less often than strain: the same ones come many
+		// times in a row. The look ahead is short, since one of the two may go on
+		// for long and the other not.
+		to := min(from+blockRows, n)
+		to = from + min(reduce.Steady(temperature[from:to]), reduce.Steady(leadTemperature[from:to]))
 		if to-from >= steadyRows {
 			ch.steadyBlock(dst[from:to], ratio[from:to], temperature[from], leadTemperature[from])
 		} else {
@@ -47,39 +47,15 @@ func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float
 	return dst
 }
 
-// steadyUntil returns a row up to which the temperatures are those of row
-// 'from': the first that differs, or one of the three before it. Temperatures
-// are read less often than strain, so the same ones come many times in a row.
-func steadyUntil(temperature, leadTemperature []float64, from int) int {
-	gauge, lead := math.Float64bits(temperature[from]), math.Float64bits(leadTemperature[from])
-	g, l := temperature[from:], leadTemperature[from:]
-	for len(g) >= 4 && len(l) >= 4 {
-		// One jump for all of them, and none that is hard to foresee.
-		if (math.Float64bits(g[0])^gauge)|(math.Float64bits(g[1])^gauge)|
-			(math.Float64bits(g[2])^gauge)|(math.Float64bits(g[3])^gauge)|
-			(math.Float64bits(l[0])^lead)|(math.Float64bits(l[1])^lead)|
-			(math.Float64bits(l[2])^lead)|(math.Float64bits(l[3])^lead) != 0 {
-			break
-		}
-		g, l = g[4:], l[4:]
-	}
-	return len(temperature) - len(g)
-}
-
 // steadyBlock is strainBlock for rows of one temperature.
 func (ch *Channel) steadyBlock(dst, ratio []float64, temperature, leadTemperature float64) {
 	state := ch.State(temperature, leadTemperature)
-	arms := ch.bridge.Arms(state)
-	for from := 0; from < len(ratio); from += blockRows {
-		to := min(from+blockRows, len(ratio))
-		reduce.CorrectColumn(dst[from:to], ratio[from:to], ch.Zero.Ratio, ch.gain, ch.zeroModel)
-		arms.SolveColumn(dst[from:to], dst[from:to], state.Excitation)
-	}
+	ch.bridge.Arms(state).SolveColumn(dst, ratio, ch.correction(), state.Excitation)
 }
 
 func (ch *Channel) strainBlock(dst, ratio, temperature, leadTemperature []float64, s *Scratch) {
 	n := len(ratio)
-	reduce.CorrectColumn(dst, ratio, ch.Zero.Ratio, ch.gain, ch.zeroModel)
+	ch.correction().Column(dst, ratio)
 	thermal := ch.thermal.ResistanceColumn(s.thermal[:n], temperature)
 	gaugeFactor := ch.GaugeFactor.Column(s.gaugeFactor[:n], temperature)
 	var lead, excitation []float64
