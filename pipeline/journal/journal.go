@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -87,9 +88,10 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 	if identity == "" {
 		return nil, fmt.Errorf("%w: %s has no identity; it was not made by this program", ErrConfig, n.stream)
 	}
-	if !slices.Equal(slices.Sorted(slices.Values(have.Subjects)), want.Subjects) || have.MaxBytes != want.MaxBytes || have.Replicas != want.Replicas {
+	if !slices.Equal(slices.Sorted(slices.Values(have.Subjects)), want.Subjects) || have.MaxBytes != want.MaxBytes ||
+		have.Replicas != want.Replicas || have.Duplicates != want.Duplicates {
 		changed := have
-		changed.Subjects, changed.MaxBytes, changed.Replicas = want.Subjects, want.MaxBytes, want.Replicas
+		changed.Subjects, changed.MaxBytes, changed.Replicas, changed.Duplicates = want.Subjects, want.MaxBytes, want.Replicas, want.Duplicates
 		if _, err := conn.js.UpdateStream(ctx, changed); err != nil {
 			return nil, fmt.Errorf("change %s: %w", n.stream, err)
 		}
@@ -128,8 +130,9 @@ func Attach(ctx context.Context, conn *Conn, test, group string) (*Journal, erro
 }
 
 // config is how a journal's stream is set up. Bytes are the only limit: mixed
-// limits have lost data without a word. There is no window for repetitions
-// either, since its memory grows with their number.
+// limits have lost data without a word. The window in which the server looks
+// for repeated ids, whose memory grows with their number, is the shortest that
+// there is: a Pipeline's ids are for order alone.
 func (g Group) config(n names) jetstream.StreamConfig {
 	subjects := []string{n.control(), n.event()}
 	for _, s := range g.Sources {
@@ -144,6 +147,7 @@ func (g Group) config(n names) jetstream.StreamConfig {
 		Retention:   jetstream.LimitsPolicy,
 		Discard:     jetstream.DiscardNew,
 		MaxBytes:    g.MaxBytes,
+		Duplicates:  100 * time.Millisecond,
 		Replicas:    g.Replicas,
 		AllowDirect: true,
 	}

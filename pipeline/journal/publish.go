@@ -40,14 +40,23 @@ func headersOf(h frame.Header) nats.Header {
 	if h.HasCounter {
 		header[frame.HeaderCounter] = []string{strconv.FormatUint(h.Counter, 10)}
 	}
+	pad(header)
+	return header
+}
+
+// pad makes the length of a message's headers a multiple of eight bytes.
+func pad(header nats.Header) {
 	// "NATS/1.0", an empty line, and what the client adds below.
 	length := len("NATS/1.0\r\n\r\n") + len(": \r\n") + len(headerPad)
 	for key, values := range header {
-		length += len(key) + len(": \r\n") + len(values[0])
+		if key != headerPad {
+			length += len(key) + len(": \r\n") + len(values[0])
+		}
 	}
-	header[headerPad] = []string{strings.Repeat("0", 8-length%8)}
-	return header
+	header[headerPad] = []string{zeros[:8-length%8]}
 }
+
+const zeros = "00000000"
 
 // NewEventID is random text for an event.
 func NewEventID() string { return rand.Text() }
