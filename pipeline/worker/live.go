@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
@@ -34,6 +35,7 @@ type Live struct {
 	Progress   *Progress // may be nil
 	Log        *slog.Logger
 
+	looking  sync.Mutex // held while the reducer works, or is looked at
 	state    state
 	reducer  *group.Reducer
 	decoder  *frame.WireDecoder
@@ -61,7 +63,10 @@ const liveBatches = 64
 // has made durable is dropped then and comes again from the journal.
 func (l *Live) Run(ctx context.Context, messages Messages) error {
 	var err error
-	if l.reducer, err = l.state.reducer(l.Plan, l.State); err != nil {
+	l.looking.Lock()
+	l.reducer, err = l.state.reducer(l.Plan, l.State)
+	l.looking.Unlock()
+	if err != nil {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
 	l.decoder = frame.NewWireDecoder(l.Plan.Sources())
@@ -103,6 +108,16 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
 	return nil
+}
+
+// Look shows what the group's reducer knows, between two messages: look must
+// be quick and keep nothing of it. Before Run began there is nothing to see.
+func (l *Live) Look(look func(*group.Reducer)) {
+	l.looking.Lock()
+	defer l.looking.Unlock()
+	if l.reducer != nil {
+		look(l.reducer)
+	}
 }
 
 // message takes one message of the journal.
@@ -152,7 +167,9 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	if err != nil {
 		return false, l.refuseWire(ctx, m, err)
 	}
-	f.Counted = header.HasCounter
+	if f.Counted = header.HasCounter; !f.Counted {
+		f.Counter = 0 // what the decoder counted itself begins anew with it, at a restart
+	}
 	switch v := l.state.order(f.Source).take(f.Boot, f.Number); v {
 	case repeated:
 		l.end.Repeated++
@@ -171,7 +188,10 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	case <-ctx.Done():
 		return false, ctx.Err()
 	}
-	if err := l.reducer.Reduce(f, b); err != nil {
+	l.looking.Lock()
+	err = l.reducer.Reduce(f, b)
+	l.looking.Unlock()
+	if err != nil {
 		l.free <- b
 		if !errors.Is(err, group.ErrFrame) {
 			return false, err
@@ -216,7 +236,9 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, err err
 		return false, nil
 	}
 	l.state.Place++
+	l.looking.Lock()
 	l.reducer.Event(e)
+	l.looking.Unlock()
 	return e.Event == event.Cut, l.send(ctx, item{event: &PlacedEvent{l.state.Place, id, e}})
 }
 
@@ -264,6 +286,7 @@ func (l *Live) writeItem(i *item) error {
 	switch {
 	case i.event != nil:
 		l.Archive.Event(*i.event)
+		tell(l.Sinks, i.event.Event)
 	case i.cut != nil:
 		// The raw archive's record is the position that a restart goes on
 		// from, so the reduced files are complete before it is.
