@@ -387,3 +387,26 @@ func restarted(t *testing.T, r *Reducer) *Reducer {
 	}
 	return NewReducerAt(r.plan, state)
 }
+
+// Behind a restart the zeros in force are known before another frame comes: a
+// cut in which a source sends nothing says what its strain is counted from.
+func TestZerosAreKnownBehindARestart(t *testing.T) {
+	r := parse(t, article)
+	reduceFrame(t, r, air(0, 20))
+	r.Event(zeroEvent("begin", "test", 0.1))
+	r.Event(zeroEvent("end", "test", 0.3))
+	reduceFrame(t, r, strains(0, 0.2, 0.1, 0.3, 0.2, 0.7))
+	text, err := json.Marshal(r.State())
+	if err != nil {
+		t.Fatal(err)
+	}
+	state, err := r.plan.ReadState(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	zeros := r.Zeros()
+	want, got := fmt.Sprintf("%+v", zeros), fmt.Sprintf("%+v", NewReducerAt(r.plan, state).Zeros()) // as text, since NaN is not itself
+	if len(zeros) != 2 || got != want {
+		t.Errorf("%s\nwant %s", got, want)
+	}
+}

@@ -178,7 +178,34 @@ func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
 			used(w.leads)
 		}
 	}
+	run.goOn()
 	return run
+}
+
+// goOn makes the channels ready for the zeros of the state before a frame comes,
+// so that a cut without frames of this source names them too. Where the test
+// file has changed and the columns do not fit it any more, the next frame says
+// so.
+func (run *sourceRun) goOn() {
+	if len(run.state.Columns) == 0 {
+		return
+	}
+	f := frame.Frame{Source: run.plan.name}
+	for _, c := range run.state.Columns {
+		column := frame.Column{Name: c.Name, Unit: c.Unit}
+		if c.Counts {
+			column.Counts = []int32{}
+		}
+		f.Columns = append(f.Columns, column)
+	}
+	if run.bind(&f) != nil {
+		return
+	}
+	for _, c := range run.channels {
+		for _, w := range c.wires {
+			w.prepare(c.plan)
+		}
+	}
 }
 
 // bind finds the inputs among a frame's columns. Frames of a source look alike,
@@ -256,9 +283,10 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		}
 		run.excitation = column
 	}
-	run.bound = run.bound[:0]
+	run.bound, run.state.Columns = run.bound[:0], nil
 	for _, c := range f.Columns {
 		run.bound = append(run.bound, frame.Column{Name: c.Name, Unit: c.Unit})
+		run.state.Columns = append(run.state.Columns, ColumnForm{c.Name, c.Unit, c.Counts != nil})
 	}
 	return nil
 }

@@ -25,9 +25,17 @@ type SourceState struct {
 	Boot          string    // of the last row
 	Waiting       []Pending // events that its rows have not reached yet, by time
 	ExcitationOff bool
-	WarmUntil     int64  // ns
-	Step          string // the step that holds, for predictions
-	LoadState     string `json:",omitempty"` // idle or loaded; "" before anybody said so
+	WarmUntil     int64        // ns
+	Step          string       // the step that holds, for predictions
+	LoadState     string       `json:",omitempty"` // idle or loaded; "" before anybody said so
+	Columns       []ColumnForm `json:",omitempty"` // of its newest frame
+}
+
+// ColumnForm is what a frame says of a column: without it a zero is raw numbers
+// of an unknown unit.
+type ColumnForm struct {
+	Name, Unit string
+	Counts     bool `json:",omitempty"`
 }
 
 // Pending is an event, or the end of what one began, waiting for its time.
