@@ -138,6 +138,7 @@ func recompute(p *group.Plan, before json.RawMessage, next func() (Item, error),
 		}
 		if i.Event != nil {
 			reducer.Event(i.Event.Event)
+			tell(sinks, i.Event.Event)
 			continue
 		}
 		if err := reducer.Reduce(i.Frame, batch); err != nil {

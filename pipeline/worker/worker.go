@@ -31,6 +31,22 @@ type Sink interface {
 	Abort() error                        // what was appended since the last cut is dropped
 }
 
+// EventSink is a Sink that also keeps what people did, in its place among the
+// batches.
+type EventSink interface {
+	Sink
+	Event(event.Event)
+}
+
+// tell hands an event to the sinks that keep events.
+func tell(sinks []Sink, e event.Event) {
+	for _, s := range sinks {
+		if s, ok := s.(EventSink); ok {
+			s.Event(e)
+		}
+	}
+}
+
 // Work is a group with its sinks.
 type Work struct {
 	Plan  *group.Plan
@@ -46,11 +62,12 @@ const batchRows = 8192
 // batchesInFlight bounds the memory between reduction and sinks.
 const batchesInFlight = 4
 
-// message is a batch or a cut on its way to the sinks of a group.
+// message is a batch, an event or a cut on its way to the sinks of a group.
 type message struct {
 	work  *Work
 	batch *group.Batch
-	zeros []group.ZeroInForce // with a cut, when batch is nil
+	event *event.Event
+	zeros []group.ZeroInForce // with a cut, when there is neither batch nor event
 }
 
 // Offline reduces all frames, with the events in their canonical places, and
@@ -101,6 +118,10 @@ func Offline(ctx context.Context, frames Frames, events []event.Event, works []*
 func sink(ready <-chan message, free chan<- *group.Batch) error {
 	for m := range ready {
 		if m.work == nil {
+			continue
+		}
+		if m.event != nil {
+			tell(m.work.Sinks, *m.event)
 			continue
 		}
 		for _, s := range m.work.Sinks {
@@ -160,6 +181,9 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 		for len(events) > 0 && f.Rows() > 0 && events[0].Time.UnixNano() <= f.Time[f.Rows()-1] {
 			for _, w := range works {
 				w.reducer.Event(events[0])
+				if err := send(message{work: w, event: &events[0]}); err != nil {
+					return err
+				}
 			}
 			events = events[1:]
 		}

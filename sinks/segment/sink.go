@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"strconv"
 
+	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/sinks/disk"
 )
@@ -34,6 +35,7 @@ type Sink struct {
 	layouts  map[string]layout
 	cut      uint64
 	previous string
+	events   []event.Event // of the present cut
 }
 
 type sourceFile struct {
@@ -182,6 +184,7 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 			Ratio: z.Zero.Ratio, Temperature: z.Zero.Temperature, LeadTemperature: z.Zero.LeadTemperature,
 		})
 	}
+	record.Events = s.events
 	text, err := record.Encode()
 	if err != nil {
 		return err
@@ -192,11 +195,21 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 	sum := sha256.Sum256(text)
 	s.previous = hex.EncodeToString(sum[:])
 	s.cut++
+	s.events = nil
 	return nil
+}
+
+// Event keeps an event for the commit record. Where files end is no doing of
+// people's.
+func (s *Sink) Event(e event.Event) {
+	if e.Event != event.Cut {
+		s.events = append(s.events, e)
+	}
 }
 
 // Abort drops what was appended since the last cut.
 func (s *Sink) Abort() error {
+	s.events = nil
 	var err error
 	for _, source := range s.plan.Sources() {
 		if f := s.sources[source]; f != nil {
