@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -98,6 +99,14 @@ func (c *Conn) Connected() bool { return c.nc.IsConnected() }
 func (c *Conn) Close() {
 	c.nc.Close()
 	<-c.closed
+}
+
+// lookUp asks for a stream. A cluster that has no leader just then does not
+// answer at all, so that waiting longer for one question is of no use.
+func (c *Conn) lookUp(ctx context.Context, name string) (jetstream.Stream, error) {
+	ctx, cancel := context.WithTimeout(ctx, attempt)
+	defer cancel()
+	return c.js.Stream(ctx, name)
 }
 
 // over says whether an error stays for good because the connection is gone.

@@ -244,7 +244,7 @@ func (w *wire) accept() {
 			w.done.Add(1)
 			go func() {
 				defer w.done.Done()
-				io.Copy(ends[0], ends[1]) // it ends when the wire is cut
+				_, _ = io.Copy(ends[0], ends[1]) // it ends when the wire is cut
 				ends[0].Close()
 				ends[1].Close()
 			}()

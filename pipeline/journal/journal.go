@@ -69,12 +69,12 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 	}
 	n := namesOf(g.Test, g.Name)
 	want := g.config(n)
-	stream, err := conn.js.Stream(ctx, n.stream)
+	stream, err := conn.lookUp(ctx, n.stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		want.Metadata = map[string]string{identityKey: rand.Text()}
 		stream, err = conn.js.CreateStream(ctx, want)
 		if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) { // made meanwhile by another
-			stream, err = conn.js.Stream(ctx, n.stream)
+			stream, err = conn.lookUp(ctx, n.stream)
 		}
 	}
 	if err != nil {
@@ -107,7 +107,7 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 // set up by whoever owns it: ErrNoJournal when there is none.
 func Attach(ctx context.Context, conn *Conn, test, group string) (*Journal, error) {
 	n := namesOf(test, group)
-	stream, err := conn.js.Stream(ctx, n.stream)
+	stream, err := conn.lookUp(ctx, n.stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		err = fmt.Errorf("%w: %w", ErrNoJournal, err)
 	}
@@ -249,7 +249,7 @@ func (j *Journal) info(ctx context.Context) (*jetstream.StreamInfo, error) {
 
 // stream looks the stream up anew, and makes sure that it is this journal.
 func (j *Journal) stream(ctx context.Context) (jetstream.Stream, error) {
-	stream, err := j.conn.js.Stream(ctx, j.names.stream)
+	stream, err := j.conn.lookUp(ctx, j.names.stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return nil, fmt.Errorf("%w: %s", ErrNoJournal, j.names.stream)
 	}

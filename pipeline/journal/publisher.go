@@ -14,7 +14,7 @@ import (
 
 const (
 	defaultBuffer = 64 << 20        // bytes of frames that wait
-	attempt       = 5 * time.Second // after which an acknowledgement is taken as lost
+	attempt       = 5 * time.Second // after which an answer of the server is taken as lost
 )
 
 // PublisherOptions says how a publisher is to behave.

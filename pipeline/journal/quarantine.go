@@ -63,7 +63,7 @@ func (j *Journal) quarantine(ctx context.Context, m Message, reason frame.Reason
 	if err != nil {
 		return err
 	}
-	_, err = j.conn.js.Stream(ctx, j.names.quarantineStream())
+	_, err = j.conn.lookUp(ctx, j.names.quarantineStream())
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		_, err = j.conn.js.CreateStream(ctx, jetstream.StreamConfig{
 			Name:        j.names.quarantineStream(),
@@ -130,7 +130,7 @@ func (j *Journal) Refusals(ctx context.Context) ([]Refused, error) {
 }
 
 func (j *Journal) refusals(ctx context.Context) ([]Refused, error) {
-	stream, err := j.conn.js.Stream(ctx, j.names.quarantineStream())
+	stream, err := j.conn.lookUp(ctx, j.names.quarantineStream())
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return nil, nil
 	}
@@ -172,7 +172,7 @@ func (j *Journal) refusals(ctx context.Context) ([]Refused, error) {
 // Show is one message of the quarantine, with its data. ErrGap when the
 // quarantine has no such number, or no more.
 func (j *Journal) Show(ctx context.Context, number uint64) (Refused, error) {
-	stream, err := j.conn.js.Stream(ctx, j.names.quarantineStream())
+	stream, err := j.conn.lookUp(ctx, j.names.quarantineStream())
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return Refused{}, fmt.Errorf("show %d of the quarantine: %w: it is empty", number, ErrGap)
 	}

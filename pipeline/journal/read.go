@@ -157,7 +157,9 @@ func (r *Reader) start(ctx context.Context) error {
 	}
 	// Nothing is acknowledged: what was read is known from the files made of
 	// it, and a second account of it could only disagree.
-	consumer, err := r.stream.CreateConsumer(ctx, jetstream.ConsumerConfig{
+	asking, cancel := context.WithTimeout(ctx, attempt)
+	defer cancel()
+	consumer, err := r.stream.CreateConsumer(asking, jetstream.ConsumerConfig{
 		DeliverPolicy:     jetstream.DeliverByStartSequencePolicy,
 		OptStartSeq:       r.next,
 		AckPolicy:         jetstream.AckNonePolicy,

@@ -174,7 +174,12 @@ func (s *Server) URL() string {
 
 // Connect connects from inside the process.
 func (s *Server) Connect(log *slog.Logger) (*Conn, error) {
-	options := []nats.Option{nats.InProcessServer(s.srv), nats.Name("glueline inside"), nats.NoReconnect()}
+	// A connection that broke while the server lives comes back; when the
+	// server has ended, trying ends soon, and with it all that waits.
+	options := []nats.Option{
+		nats.InProcessServer(s.srv), nats.Name("glueline inside"),
+		nats.MaxReconnects(4), nats.ReconnectWait(250 * time.Millisecond), nats.ReconnectBufSize(-1),
+	}
 	if s.user.Name != "" {
 		options = append(options, nats.UserInfo(s.user.Name, s.user.Password))
 	}

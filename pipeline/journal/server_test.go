@@ -339,6 +339,7 @@ type external struct {
 	t       testing.TB
 	store   string
 	port    int
+	more    []string // arguments
 	process *exec.Cmd
 }
 
@@ -359,7 +360,8 @@ func (e *external) start() {
 		e.t.Fatal(err)
 	}
 	built = true
-	e.process = exec.Command(path, "-a", "127.0.0.1", "-p", fmt.Sprint(e.port), "-js", "-sd", e.store)
+	arguments := append([]string{"-a", "127.0.0.1", "-p", fmt.Sprint(e.port), "-js", "-sd", e.store}, e.more...)
+	e.process = exec.Command(path, arguments...)
 	if err := e.process.Start(); err != nil {
 		e.t.Fatal(err)
 	}
@@ -385,6 +387,6 @@ func (e *external) kill() {
 	if err := e.process.Process.Kill(); err != nil {
 		e.t.Error(err)
 	}
-	e.process.Wait() // its error is that it was killed
+	_ = e.process.Wait() // its error is that it was killed
 	e.process = nil
 }
