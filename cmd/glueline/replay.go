@@ -27,8 +27,8 @@ type replayCommand struct {
 	Quiet     bool     `short:"q" help:"No progress bar."`
 }
 
-// Run publishes raw files and events in their canonical order, one at a time,
-// each kept until the journal has it.
+// Run publishes raw files and events in their canonical order, each kept until
+// the journal has it.
 func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if c.Speed < 0 {
 		return fmt.Errorf("--speed %v; write 0 for as fast as possible, 1 for real time", c.Speed)
@@ -59,20 +59,11 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer conn.Close()
-	r := &replay{speed: c.Speed, bySource: map[string]*journal.Journal{}, boots: map[string]string{}}
-	for _, p := range plans {
-		if !given(p, frames) {
-			continue
-		}
-		j, err := journal.Attach(ctx, conn, test.About.Name.Text, p.Name)
-		if err != nil {
-			return err
-		}
-		r.journals = append(r.journals, j)
-		for _, source := range p.Sources() {
-			r.bySource[source] = j
-		}
+	r, err := newReplay(ctx, conn, test, plans, frames, c.Speed)
+	if err != nil {
+		return err
 	}
+	defer r.close()
 	bar.Begin(frames.TotalBytes())
 	if err := r.run(ctx, frames, events); err != nil {
 		return err
@@ -82,10 +73,11 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
+// replay carries raw files into the journals of their groups.
 type replay struct {
 	speed    float64
-	journals []*journal.Journal
-	bySource map[string]*journal.Journal
+	journals []*journal.Pipeline
+	bySource map[string]*journal.Pipeline
 	boots    map[string]string // by source
 	encoder  frame.WireEncoder
 	payload  []byte
@@ -93,6 +85,37 @@ type replay struct {
 	first    int64 // ns, time of the first row
 	frames   int
 	events   int
+}
+
+// newReplay attaches to the journals of the groups that frames has files of.
+func newReplay(ctx context.Context, conn *journal.Conn, test *testfile.Test, plans []*group.Plan, frames *frame.Reader, speed float64) (*replay, error) {
+	r := &replay{speed: speed, bySource: map[string]*journal.Pipeline{}, boots: map[string]string{}}
+	for _, p := range plans {
+		if !given(p, frames) {
+			continue
+		}
+		j, err := journal.Attach(ctx, conn, test.About.Name.Text, p.Name)
+		if err != nil {
+			return nil, errors.Join(err, r.close())
+		}
+		line, err := j.NewPipeline(ctx)
+		if err != nil {
+			return nil, errors.Join(err, r.close())
+		}
+		r.journals = append(r.journals, line)
+		for _, source := range p.Sources() {
+			r.bySource[source] = line
+		}
+	}
+	return r, nil
+}
+
+func (r *replay) close() error {
+	var problems []error
+	for _, line := range r.journals {
+		problems = append(problems, line.Close())
+	}
+	return errors.Join(problems...)
 }
 
 func (r *replay) run(ctx context.Context, frames *frame.Reader, events []event.Event) error {
@@ -116,7 +139,18 @@ func (r *replay) run(ctx context.Context, frames *frame.Reader, events []event.E
 		}
 		f.Release()
 	}
-	return r.publish(ctx, event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline replay", Why: "end of the input"})
+	err := r.publish(ctx, event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline replay", Why: "end of the input"})
+	return errors.Join(err, r.flush(ctx))
+}
+
+// flush waits until the journals have everything.
+func (r *replay) flush(ctx context.Context) error {
+	for _, line := range r.journals {
+		if _, err := line.Flush(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (r *replay) publish(ctx context.Context, e event.Event) error {
@@ -126,7 +160,12 @@ func (r *replay) publish(ctx context.Context, e event.Event) error {
 	}
 	id := journal.NewEventID()
 	r.events++
-	return again(ctx, func() error { return journal.PublishToAll(ctx, r.journals, id, text) })
+	for _, line := range r.journals {
+		if err := line.Event(ctx, id, text); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
@@ -144,10 +183,7 @@ func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
 		return err
 	}
 	r.frames++
-	return again(ctx, func() error {
-		_, err := r.bySource[f.Source].Publish(ctx, frame.HeaderOf(f), r.payload)
-		return err
-	})
+	return r.bySource[f.Source].Frame(ctx, frame.HeaderOf(f), r.payload)
 }
 
 // wait holds a frame back until its time has come.
@@ -159,25 +195,15 @@ func (r *replay) wait(ctx context.Context, at int64) error {
 		r.began, r.first = time.Now(), at
 	}
 	due := r.began.Add(time.Duration(float64(at-r.first) / r.speed))
+	if time.Until(due) > 0 {
+		if err := r.flush(ctx); err != nil {
+			return err
+		}
+	}
 	select {
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-time.After(time.Until(due)):
 		return nil
-	}
-}
-
-// again tries until the journal has taken it: a frame is kept until it has.
-func again(ctx context.Context, publish func() error) error {
-	for pause := 10 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
-		err := publish()
-		if err == nil || ctx.Err() != nil || errors.Is(err, journal.ErrUnknownSource) || errors.Is(err, journal.ErrNoJournal) {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			return errors.Join(ctx.Err(), err)
-		case <-time.After(pause):
-		}
 	}
 }

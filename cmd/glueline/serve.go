@@ -41,6 +41,7 @@ type serveCommand struct {
 	MaxCut     time.Duration `default:"1h" help:"End the files after so long, however little came."`
 	StopWithin time.Duration `default:"10s" help:"Longest graceful stop."`
 
+	Lazy        bool  `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
 	KeepJournal bool  `help:"Never trim the journal."`
 	KeepFree    int64 `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
 	CutBytes    int64 `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
@@ -48,7 +49,12 @@ type serveCommand struct {
 
 // Run serves until it is told to stop.
 func (c *serveCommand) Run(ctx context.Context, s streams) error {
-	log := slog.New(slog.NewTextHandler(s.err, nil))
+	return c.serve(ctx, s, slog.New(slog.NewTextHandler(s.err, nil)), nil)
+}
+
+// serve serves until it is told to stop, or what goes on during it fails; during
+// may be nil, and stop ends it all.
+func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, during func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error) error {
 	test, err := testfile.Load(c.Test)
 	if err != nil {
 		return err
@@ -97,7 +103,14 @@ func (c *serveCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
 	}
 	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", test.About.Name.Text, len(plans), c.Data)
-	return c.work(ctx, cancel, svc, server, log)
+	if c.Lazy {
+		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
+	}
+	var more []func(context.Context) error
+	if during != nil {
+		more = append(more, func(ctx context.Context) error { return during(ctx, cancel, conn, svc) })
+	}
+	return c.work(ctx, cancel, svc, server, log, more)
 }
 
 // The folders below the data folder.
@@ -111,6 +124,9 @@ const (
 // connect starts the embedded server, or connects to one that is there.
 func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.Conn, *journal.Server, error) {
 	if c.Nats != "" {
+		if c.Lazy {
+			return nil, nil, errors.New("--lazy is of the embedded server; with --nats, the other server's own set-up holds")
+		}
 		o := journal.ConnectOptions{Credentials: c.NatsCreds, Name: "glueline", Log: log}
 		if c.NatsCA != "" {
 			pem, err := os.ReadFile(c.NatsCA)
@@ -127,7 +143,7 @@ func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.
 	}
 	store := c.journalDir()
 	log.Info("opening the journal", "folder", store)
-	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: store, Listen: c.Listen, Log: log})
+	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: store, Listen: c.Listen, Lazy: c.Lazy, Log: log})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -332,9 +348,9 @@ func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server) {
 
 // work runs the groups, the control socket and the watch on the server until
 // ctx ends or one of them fails for good.
-func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc *service, server *journal.Server, log *slog.Logger) error {
+func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc *service, server *journal.Server, log *slog.Logger, more []func(context.Context) error) error {
 	var wait sync.WaitGroup
-	failed := make(chan error, len(svc.groups)+4)
+	failed := make(chan error, len(svc.groups)+4+len(more))
 	start := func(f func() error) {
 		wait.Add(1)
 		go func() {
@@ -365,6 +381,9 @@ func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc 
 		w := &freeWatch{dir: c.journalDir(), limit: c.JournalMax, groups: svc.groups, log: log}
 		w.keep = keepFree(c.KeepFree, w.dir)
 		start(func() error { w.run(ctx); return nil })
+	}
+	for _, f := range more {
+		start(func() error { return f(ctx) })
 	}
 	svc.ready.Store(true)
 	<-ctx.Done()
