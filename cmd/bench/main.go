@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -60,6 +61,9 @@ func run(s *settings, only []string, keep bool) (err error) {
 	if dir, err := os.MkdirTemp("/dev/shm", "glueline-bench-"); err == nil {
 		s.memory = dir
 	}
+	// An interrupt ends the process that is being timed, which ends this one: what
+	// was made for the measurement is still removed.
+	signal.Notify(make(chan os.Signal, 1), os.Interrupt)
 	if keep {
 		fmt.Println("files are in", s.scratch, "and", s.memory)
 	} else {
