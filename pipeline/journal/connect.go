@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -21,6 +22,38 @@ type Conn struct {
 	embedded bool
 	breaks   atomic.Uint64 // times that the connection was lost
 	closed   chan struct{}
+
+	mu      sync.Mutex
+	waiting map[*waiter]struct{}
+}
+
+// waiter waits for an answer on the connection as it is.
+type waiter struct{ giveUp func() }
+
+// onBreak has giveUp called once the connection breaks: what was asked on it
+// gets no answer any more. It must not block.
+func (c *Conn) onBreak(giveUp func()) (stop func()) {
+	w := &waiter{giveUp}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.waiting == nil {
+		c.waiting = map[*waiter]struct{}{}
+	}
+	c.waiting[w] = struct{}{}
+	return func() {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		delete(c.waiting, w)
+	}
+}
+
+func (c *Conn) broke() {
+	c.breaks.Add(1)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for w := range c.waiting {
+		w.giveUp()
+	}
 }
 
 // ConnectOptions says how to reach a server of others.
@@ -68,7 +101,7 @@ func dial(url string, embedded bool, log *slog.Logger, options ...nats.Option) (
 	c := &Conn{log: log, embedded: embedded, closed: make(chan struct{})}
 	options = append(options,
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
-			c.breaks.Add(1)
+			c.broke()
 			if err != nil {
 				log.Warn("connection to the journal's server is lost", "error", err)
 			}

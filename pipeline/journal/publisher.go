@@ -199,7 +199,9 @@ func (p *Publisher) run(ctx context.Context) {
 		p.mu.Unlock()
 
 		trying, cancel := context.WithTimeout(ctx, attempt)
+		stop := p.journal.conn.onBreak(cancel)
 		seq, err := p.journal.Publish(trying, oldest.header, oldest.payload)
+		stop()
 		cancel()
 		if p.answered(seq, err) {
 			return
