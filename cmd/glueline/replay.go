@@ -77,9 +77,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 type replay struct {
 	speed    float64
 	journals []*journal.Pipeline
-	bySource map[string]*journal.Pipeline
-	boots    map[string]string // by source
-	encoder  frame.WireEncoder
+	sources  map[string]*replayed
 	payload  []byte
 	began    time.Time
 	first    int64 // ns, time of the first row
@@ -87,9 +85,17 @@ type replay struct {
 	events   int
 }
 
+// replayed is a source on its way: with an encoder of its own, which keeps what
+// repeats from frame to frame.
+type replayed struct {
+	journal *journal.Pipeline
+	boot    string
+	encoder frame.WireEncoder
+}
+
 // newReplay attaches to the journals of the groups that frames has files of.
 func newReplay(ctx context.Context, conn *journal.Conn, test *testfile.Test, plans []*group.Plan, frames *frame.Reader, speed float64) (*replay, error) {
-	r := &replay{speed: speed, bySource: map[string]*journal.Pipeline{}, boots: map[string]string{}}
+	r := &replay{speed: speed, sources: map[string]*replayed{}}
 	for _, p := range plans {
 		if !given(p, frames) {
 			continue
@@ -104,7 +110,7 @@ func newReplay(ctx context.Context, conn *journal.Conn, test *testfile.Test, pla
 		}
 		r.journals = append(r.journals, line)
 		for _, source := range p.Sources() {
-			r.bySource[source] = line
+			r.sources[source] = &replayed{journal: line}
 		}
 	}
 	return r, nil
@@ -172,18 +178,19 @@ func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
 	if err := r.wait(ctx, f.Time[0]); err != nil {
 		return err
 	}
-	if r.boots[f.Source] == "" {
+	of := r.sources[f.Source]
+	if of.boot == "" {
 		// Another stretch of the same source is another boot, the same stretch
 		// given again is the same one: its frames are known and dropped.
-		r.boots[f.Source] = "file-" + strconv.FormatInt(f.Time[0], 10)
+		of.boot = "file-" + strconv.FormatInt(f.Time[0], 10)
 	}
-	f.Boot = r.boots[f.Source]
+	f.Boot = of.boot
 	var err error
-	if r.payload, err = r.encoder.Append(r.payload[:0], f); err != nil {
+	if r.payload, err = of.encoder.Append(r.payload[:0], f); err != nil {
 		return err
 	}
 	r.frames++
-	return r.bySource[f.Source].Frame(ctx, frame.HeaderOf(f), r.payload)
+	return of.journal.Frame(ctx, frame.HeaderOf(f), r.payload)
 }
 
 // wait holds a frame back until its time has come.
