@@ -19,13 +19,16 @@ import (
 
 // commands are the words after "glueline"; each has a file of its own.
 type commands struct {
-	Check     checkCommand     `cmd:"" help:"Validate a test file and print what to expect of each channel before any data exists."`
-	Schema    schemaCommand    `cmd:"" help:"Print the JSON Schema of test files, for editors."`
-	Reduce    reduceCommand    `cmd:"" help:"Reduce raw files to strain and stress."`
-	Demo      demoCommand      `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
-	Serve     serveCommand     `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
-	Replay    replayCommand    `cmd:"" help:"Publish raw files and events to a running service."`
-	Selfcheck selfcheckCommand `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
+	Check      checkCommand      `cmd:"" help:"Validate a test file and print what to expect of each channel before any data exists."`
+	Schema     schemaCommand     `cmd:"" help:"Print the JSON Schema of test files, for editors."`
+	Reduce     reduceCommand     `cmd:"" help:"Reduce raw files to strain and stress."`
+	Demo       demoCommand       `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
+	Serve      serveCommand      `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
+	Replay     replayCommand     `cmd:"" help:"Publish raw files and events to a running service."`
+	Status     statusCommand     `cmd:"" help:"How a running service is: sources, lag, files, room."`
+	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
+	Quarantine quarantineCommand `cmd:"" help:"Messages that were refused."`
+	Selfcheck  selfcheckCommand  `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 }
 
 // errReported ends a command with status 1 when it has already said everything.

@@ -73,6 +73,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		return err
 	}
 	defer unlock()
+	if err := keepTest(c.Data, c.Test, test); err != nil {
+		return err
+	}
 	for _, folder := range []string{rawFolder, reducedFolder} {
 		if err := segment.RemoveTemporary(filepath.Join(c.Data, folder)); err != nil {
 			return err

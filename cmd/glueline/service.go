@@ -9,6 +9,9 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -16,6 +19,7 @@ import (
 	"glueline/pipeline/journal"
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
+	"glueline/sinks/archive"
 )
 
 // service answers on the control socket: events go in, the status comes out.
@@ -37,7 +41,16 @@ type groupStatus struct {
 	Sources  []string       `json:"sources"`
 	Progress worker.Counts  `json:"progress"`
 	Journal  *journal.State `json:"journal,omitempty"`
+	LastCut  *cutStatus     `json:"last_cut,omitempty"`
 	Error    string         `json:"error,omitempty"`
+}
+
+// cutStatus is what is told of a group's newest cut.
+type cutStatus struct {
+	Cut       uint64    `json:"cut"`
+	Committed time.Time `json:"committed"`
+	Rows      int64     `json:"rows"`
+	Bytes     int64     `json:"bytes"` // of raw files
 }
 
 // status is what GET /status answers.
@@ -70,6 +83,10 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case "POST /events":
 		s.event(w, r)
 	default:
+		if r.Method == http.MethodGet && (r.URL.Path == "/quarantine" || strings.HasPrefix(r.URL.Path, "/quarantine/")) {
+			s.quarantine(w, r)
+			return
+		}
 		http.NotFound(w, r)
 	}
 }
@@ -89,9 +106,31 @@ func (s *service) status(ctx context.Context) status {
 		} else {
 			gs.Journal = &state
 		}
+		var err error
+		if gs.LastCut, err = g.lastCut(); err != nil {
+			gs.Error = strings.TrimPrefix(gs.Error+"; "+err.Error(), "; ")
+		}
 		st.Groups = append(st.Groups, gs)
 	}
 	return st
+}
+
+// lastCut looks at the newest commit record; nil when there is none.
+func (g *liveGroup) lastCut() (*cutStatus, error) {
+	newest, err := archive.Newest(g.raw, g.plan.Name)
+	if err != nil || newest == nil {
+		return nil, err
+	}
+	info, err := os.Stat(filepath.Join(g.raw, newest.Name()))
+	if err != nil {
+		return nil, err
+	}
+	c := &cutStatus{Cut: newest.Cut, Committed: info.ModTime()}
+	for _, f := range newest.Files {
+		c.Rows += f.Rows
+		c.Bytes += f.Bytes
+	}
+	return c, nil
 }
 
 // event publishes an event to the journals of all groups under one id.

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"glueline/pipeline/group"
+	"glueline/pipeline/testfile"
+)
+
+// keptFolder holds the test files that a data folder was worked with, so that
+// its results can be verified without asking where they are now. Each is in a
+// folder of its own, named by what it holds, and never changed.
+const keptFolder = "test"
+
+// keptName is the test file's name there; its channel list keeps its own.
+const keptName = "test.yaml"
+
+// keepTest copies a test file, and the channel list beside it, into a data
+// folder, unless they are there already.
+func keepTest(data, path string, test *testfile.Test) error {
+	files := [][2]string{{path, keptName}}
+	if list := test.ChannelList.Text; list != "" {
+		files = append(files, [2]string{filepath.Join(filepath.Dir(path), list), list})
+	}
+	var texts [][]byte
+	sum := sha256.New()
+	for _, f := range files {
+		text, err := os.ReadFile(f[0])
+		if err != nil {
+			return fmt.Errorf("keep the test file: %w", err)
+		}
+		fmt.Fprintf(sum, "%s %d\n", f[1], len(text))
+		sum.Write(text)
+		texts = append(texts, text)
+	}
+	all := filepath.Join(data, keptFolder)
+	dir := filepath.Join(all, hex.EncodeToString(sum.Sum(nil)[:8]))
+	if _, err := os.Stat(dir); err == nil {
+		return nil
+	}
+	if err := os.MkdirAll(all, 0o755); err != nil {
+		return fmt.Errorf("keep the test file: %w", err)
+	}
+	partial, err := os.MkdirTemp(all, ".partial-*")
+	if err != nil {
+		return fmt.Errorf("keep the test file: %w", err)
+	}
+	for i, f := range files {
+		if err == nil {
+			err = writeSynced(filepath.Join(partial, f[1]), texts[i])
+		}
+	}
+	if err == nil {
+		err = publish(partial, dir)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("keep the test file: %w", err), os.RemoveAll(partial))
+	}
+	return nil
+}
+
+// writeSynced writes a file to the disk, and the folders above it.
+func writeSynced(path string, text []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return err
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	return errors.Join(err, f.Sync(), f.Close(), syncFolder(filepath.Dir(path)))
+}
+
+// keptTests reads the test files of a data folder; those that this program can
+// not read any more are named in the error, beside the ones that it can.
+func keptTests(data string) ([][]*group.Plan, error) {
+	entries, err := os.ReadDir(filepath.Join(data, keptFolder))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the kept test files: %w", err)
+	}
+	var tests [][]*group.Plan
+	var all error
+	for _, e := range entries {
+		path := filepath.Join(data, keptFolder, e.Name(), keptName)
+		if _, err := os.Stat(path); err != nil {
+			continue // being made, or nothing of ours
+		}
+		plans, err := plansOf(path)
+		if err != nil {
+			all = errors.Join(all, err)
+			continue
+		}
+		tests = append(tests, plans)
+	}
+	return slices.Clip(tests), all
+}
+
+func plansOf(path string) ([]*group.Plan, error) {
+	test, err := testfile.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	return group.Plans(test)
+}

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+)
+
+type statusCommand struct {
+	Data string `default:"glueline-data" help:"Data folder of the service."`
+	JSON bool   `help:"All that the service tells, as JSON."`
+}
+
+// Run prints how a running service is.
+func (c *statusCommand) Run(ctx context.Context, s streams) error {
+	service := newControl(c.Data)
+	if c.JSON {
+		return service.copy(ctx, "/status", s.out)
+	}
+	var st status
+	if err := service.call(ctx, "GET", "/status", nil, &st); err != nil {
+		return err
+	}
+	st.print(s.out, time.Now())
+	return nil
+}
+
+func (st *status) print(w io.Writer, now time.Time) {
+	fmt.Fprintf(w, "%s, served since %s; %s left on the disk of %s\n\n", st.Test, moment(st.Began.UnixNano()), size(int64(min(st.FreeDisk, 1<<62))), st.Data)
+	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "of", "last cut", "committed", "its rows"},
+		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
+	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
+	var errs []string
+	for _, g := range st.Groups {
+		p := g.Progress
+		messages, held, limit := "-", "-", "-"
+		lag := "-"
+		if g.Journal != nil {
+			behind := uint64(0)
+			if g.Journal.Last > p.Sequence {
+				behind = g.Journal.Last - p.Sequence
+			}
+			messages, held, limit = fmt.Sprint(behind), size(g.Journal.Bytes), size(g.Journal.MaxBytes)
+			switch {
+			case behind == 0:
+				lag = "0 s"
+			case !p.Stored.IsZero():
+				lag = age(now.Sub(p.Stored))
+			}
+		}
+		cut, committed, rows := "-", "-", "-"
+		if g.LastCut != nil {
+			cut, committed, rows = fmt.Sprint(g.LastCut.Cut), age(now.Sub(g.LastCut.Committed))+" ago", fmt.Sprint(g.LastCut.Rows)
+		}
+		groups.rows = append(groups.rows, []string{g.Group, fmt.Sprint(p.Frames), fmt.Sprint(p.Rows), fmt.Sprint(p.Refused), fmt.Sprint(p.Repeated),
+			messages, lag, held, limit, cut, committed, rows})
+		for _, source := range g.Sources {
+			newest, old := "none since the start", "-"
+			if at, ok := p.Newest[source]; ok {
+				newest, old = moment(at), age(now.Sub(time.Unix(0, at)))
+			}
+			sources.rows = append(sources.rows, []string{source, g.Group, newest, old})
+		}
+		if g.Error != "" {
+			errs = append(errs, fmt.Sprintf("group %s: %s", g.Group, g.Error))
+		}
+	}
+	groups.write(w)
+	fmt.Fprintln(w)
+	sources.write(w)
+	fmt.Fprintln(w, "\nCounts are since the start; a row's age is by its source's clock.")
+	for _, e := range errs {
+		fmt.Fprintf(w, "\n%s\n", e)
+	}
+}
+
+// copy writes an answer of the service as it is.
+func (c *control) copy(ctx context.Context, path string, w io.Writer) error {
+	var text json.RawMessage
+	if err := c.call(ctx, "GET", path, nil, &text); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "%s\n", text)
+	return err
+}
+
+// age is a duration for people.
+func age(d time.Duration) string {
+	switch {
+	case d < 10*time.Second && d > -10*time.Second:
+		return d.Round(100 * time.Millisecond).String()
+	case d < 48*time.Hour && d > -48*time.Hour:
+		return d.Round(time.Second).String()
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
+}

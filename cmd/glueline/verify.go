@@ -1,0 +1,175 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"glueline/pipeline/group"
+	"glueline/pipeline/journal"
+	"glueline/sinks/archive"
+	"glueline/sinks/verify"
+)
+
+type verifyCommand struct {
+	Dir       string `arg:"" help:"Data folder of serve, or results folder of reduce."`
+	Recompute bool   `help:"Reduce the raw archive again and compare every byte; needs a data folder."`
+	Test      string `help:"Test file that the results were made with; by default those that serve kept in the data folder."`
+	Journal   string `help:"Folder of the embedded journal, for example DIR/journal: is it the one that the archive goes on from? The service must be stopped."`
+	Quiet     bool   `short:"q" help:"Damages only: no progress bar, table or notes."`
+}
+
+// Run looks at everything and ends with status 1 when anything is wrong.
+func (c *verifyCommand) Run(ctx context.Context, s streams) error {
+	o := verify.Options{Reduced: c.Dir, Program: program(), Recompute: c.Recompute, Temporary: c.Dir}
+	isData := folderIsThere(filepath.Join(c.Dir, rawFolder))
+	if isData {
+		o.Raw, o.RawLabel = filepath.Join(c.Dir, rawFolder), rawFolder+"/"
+		o.Reduced, o.ReducedLabel = filepath.Join(c.Dir, reducedFolder), reducedFolder+"/"
+	} else if c.Recompute || c.Journal != "" {
+		return fmt.Errorf("%s has no %s folder: without raw frames nothing can be reduced again, and no journal belongs to it", c.Dir, rawFolder)
+	}
+	var err error
+	if o.Tests, err = c.tests(s.err); err != nil {
+		return err
+	}
+	if c.Recompute && len(o.Tests) == 0 {
+		return fmt.Errorf("%s keeps no test file; give the one that the results were made with by --test", c.Dir)
+	}
+	total, err := verify.Size(o)
+	if err != nil {
+		return err
+	}
+	bar := newProgress(s.err, "verifying", c.Quiet)
+	defer bar.Close()
+	bar.Begin(total)
+	o.Progress = bar.Set
+	began := time.Now()
+	report, err := verify.Walk(ctx, o)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Dir, err)
+	}
+	if c.Journal != "" {
+		damages, err := c.journal(ctx, report)
+		if err != nil {
+			return err
+		}
+		report.Damages = append(report.Damages, damages...)
+	}
+	bar.Close()
+	c.print(s.out, report, time.Since(began))
+	if len(report.Damages) > 0 {
+		return errReported
+	}
+	return nil
+}
+
+func folderIsThere(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
+// tests are the test files to compare with.
+func (c *verifyCommand) tests(warn io.Writer) ([][]*group.Plan, error) {
+	if c.Test != "" {
+		plans, err := plansOf(c.Test)
+		return [][]*group.Plan{plans}, err
+	}
+	tests, err := keptTests(c.Dir)
+	if err != nil {
+		fmt.Fprintf(warn, "glueline: a kept test file cannot be read, and is passed over: %v\n", err)
+	}
+	return tests, nil
+}
+
+// journal compares the journal of every group with the newest commit record.
+func (c *verifyCommand) journal(ctx context.Context, report *verify.Report) (damages []verify.Damage, err error) {
+	if !folderIsThere(c.Journal) {
+		return nil, fmt.Errorf("--journal %s: no such folder", c.Journal) // a new journal would be made there
+	}
+	unlock, err := lockFolder(c.Dir)
+	if err != nil {
+		return nil, err
+	}
+	defer unlock()
+	log := slog.New(slog.DiscardHandler)
+	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: c.Journal, Log: log})
+	if err != nil {
+		return nil, err
+	}
+	defer server.Close()
+	conn, err := server.Connect(log)
+	if err != nil {
+		return nil, err
+	}
+	defer conn.Close()
+	raw := filepath.Join(c.Dir, rawFolder)
+	for _, g := range report.Groups {
+		if g.Folder != rawFolder+"/" {
+			continue
+		}
+		newest, err := archive.Newest(raw, g.Name)
+		if err != nil || newest == nil {
+			continue // it is named already
+		}
+		j, err := journal.Attach(ctx, conn, newest.Test, g.Name)
+		if err == nil {
+			_, err = (&liveGroup{journal: j}).from(ctx, newest)
+		}
+		switch {
+		case errors.Is(err, errContinuity), errors.Is(err, journal.ErrNoJournal):
+			damages = append(damages, verify.Damage{
+				Kind: verify.JournalReplaced, File: rawFolder + "/" + newest.Name(), Found: err.Error(),
+				Do: "find the journal that belongs here; serve does not start with another",
+			})
+		case err != nil:
+			return nil, err
+		}
+	}
+	return damages, nil
+}
+
+func (c *verifyCommand) print(w io.Writer, r *verify.Report, took time.Duration) {
+	if !c.Quiet {
+		t := table{head: []string{"group", "folder", "cuts", "files", "rows", "size", "from", "to", "journal", "reduced again", "damages"},
+			right: []bool{false, false, true, true, true, true, false, false, true, true, true}}
+		for _, g := range r.Groups {
+			from, to, sequences := "-", "-", "-"
+			if g.Rows > 0 {
+				from, to = moment(g.FirstTime), moment(g.LastTime)
+			}
+			if g.LastSeq > 0 {
+				sequences = fmt.Sprintf("%d-%d", g.FirstSeq, g.LastSeq)
+			}
+			again := "-"
+			if c.Recompute && g.Folder != rawFolder+"/" {
+				again = fmt.Sprintf("%d of %d", g.Recomputed, g.Cuts)
+			}
+			t.rows = append(t.rows, []string{g.Name, strings.TrimSuffix(g.Folder, "/"), fmt.Sprint(g.Cuts), fmt.Sprint(g.Files), fmt.Sprint(g.Rows), size(g.Bytes),
+				from, to, sequences, again, fmt.Sprint(g.Damages)})
+		}
+		t.write(w)
+		for _, n := range r.Notes {
+			fmt.Fprintf(w, "\nNote: %s.\n", n)
+		}
+		fmt.Fprintln(w)
+	}
+	for _, d := range r.Damages {
+		fmt.Fprintf(w, "%s: %s\n  found: %s\n  to do: %s\n", d.File, d.Kind, d.Found, d.Do)
+	}
+	switch {
+	case len(r.Damages) > 0:
+		fmt.Fprintf(w, "%d damages.\n", len(r.Damages))
+	case !c.Quiet:
+		fmt.Fprintf(w, "Everything is as it was written (%.1f s).\n", took.Seconds())
+	}
+}
+
+// moment is a time for people, in UTC.
+func moment(ns int64) string { return time.Unix(0, ns).UTC().Format("2006-01-02 15:04:05Z") }

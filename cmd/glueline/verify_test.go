@@ -1,0 +1,334 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"glueline/pipeline/frame"
+	"glueline/pipeline/journal"
+	"glueline/pipeline/testfile"
+)
+
+// serving is a service in this process.
+type serving struct {
+	t         *testing.T
+	data, url string
+	output    *shared
+	stop      func() (status int)
+}
+
+// shared is a buffer that is written and read at the same time.
+type shared struct {
+	mutex sync.Mutex
+	b     bytes.Buffer
+}
+
+func (s *shared) Write(p []byte) (int, error) {
+	s.mutex.Lock()
+	defer s.mutex.Unlock()
+	return s.b.Write(p)
+}
+
+func (s *shared) String() string {
+	s.mutex.Lock()
+	defer s.mutex.Unlock()
+	return s.b.String()
+}
+
+var publishers = regexp.MustCompile(`Publishers: (\S+)`)
+
+// serve starts a service and waits until it works.
+func serve(t *testing.T, testFile, data string) *serving {
+	t.Helper()
+	s := &serving{t: t, data: data, output: new(shared)}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan int, 1)
+	go func() {
+		ended <- run(ctx, []string{"serve", testFile, "--data", data, "--listen", "127.0.0.1:0", "--keep-free", "0"}, streams{s.output, s.output})
+	}()
+	s.stop = sync.OnceValue(func() int { cancel(); return <-ended })
+	t.Cleanup(func() { s.stop() })
+	s.until("it is ready", func() bool {
+		m := publishers.FindStringSubmatch(s.output.String())
+		if m == nil {
+			return false
+		}
+		s.url = m[1]
+		status, _, _ := glueline(ctx, "status", "--data", data)
+		return status == 0
+	})
+	return s
+}
+
+// until waits for something that must come.
+func (s *serving) until(what string, holds func() bool) {
+	s.t.Helper()
+	for deadline := time.Now().Add(time.Minute); !holds(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			s.t.Fatalf("it never came that %s: %s", what, s.output)
+		}
+	}
+}
+
+// command runs a command on the service and wants it to succeed.
+func (s *serving) command(args ...string) string {
+	s.t.Helper()
+	status, out, errs := glueline(s.t.Context(), args...)
+	if status != 0 {
+		s.t.Fatalf("%v: status %d: %s%s", args, status, out, errs)
+	}
+	return out
+}
+
+// look is the service's status.
+func (s *serving) look() (st status) {
+	s.t.Helper()
+	if err := json.Unmarshal([]byte(s.command("status", "--data", s.data, "--json")), &st); err != nil {
+		s.t.Fatal(err)
+	}
+	return st
+}
+
+// replay publishes raw files and waits until they are committed.
+func (s *serving) replay(testFile, raw string) {
+	s.t.Helper()
+	s.command("replay", testFile, raw, "--nats", s.url, "--quiet")
+	s.until("the frames are committed", func() bool {
+		g := s.look().Groups[0]
+		return g.LastCut != nil && g.Progress.Committed == g.Journal.Last
+	})
+}
+
+// bench writes the test file and the raw file of a bench test.
+func bench(t *testing.T) (dir, testFile, raw string) {
+	t.Helper()
+	dir = t.TempDir()
+	testFile = write(t, dir, "bench.yaml", benchTest("unit: V/V", 1, oneChannel))
+	raw = write(t, dir, "node.csv", rawText("time,A", benchRows, func(i int) []float64 { r, _ := benchRatio(i); return []float64{r} }))
+	return dir, testFile, raw
+}
+
+// What was served is verified and reduced again; a journal that was made anew
+// is refused by serve and named by verify.
+func TestServeThenVerify(t *testing.T) {
+	dir, testFile, raw := bench(t)
+	data := filepath.Join(dir, "data")
+	s := serve(t, testFile, data)
+	s.replay(testFile, raw)
+	if status, _, errs := glueline(t.Context(), "verify", data, "--journal", filepath.Join(data, "journal")); status != 1 || !strings.Contains(errs, "another glueline works in it") {
+		t.Errorf("the journal beside the service: status %d: %s", status, errs)
+	}
+	if status := s.stop(); status != 0 {
+		t.Fatalf("status %d: %s", status, s.output)
+	}
+	if err := os.Remove(testFile); err != nil { // it keeps its own
+		t.Fatal(err)
+	}
+	out := s.command("verify", data, "--recompute", "--journal", filepath.Join(data, "journal"))
+	for _, want := range []string{"1 of 1", "Everything is as it was written", "300", "2026-02-03 04:05:06Z"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in:\n%s", want, out)
+		}
+	}
+	if out := s.command("verify", data, "--quiet"); out != "" {
+		t.Errorf("quiet: %q", out)
+	}
+
+	// Another journal in the place of the first.
+	if err := os.RemoveAll(filepath.Join(data, "journal")); err != nil {
+		t.Fatal(err)
+	}
+	testFile = write(t, dir, "bench.yaml", benchTest("unit: V/V", 1, oneChannel))
+	status, _, errs := glueline(t.Context(), "serve", testFile, "--data", data)
+	if status != 1 || !strings.Contains(errs, errContinuity.Error()) || !strings.Contains(errs, "made anew") {
+		t.Errorf("serve with another journal: status %d: %s", status, errs)
+	}
+	status, out, errs = glueline(t.Context(), "verify", data, "--journal", filepath.Join(data, "journal"))
+	if status != 1 || !strings.Contains(out, "raw/main.00000000.commit.json: another journal") || !strings.Contains(out, "1 damages") {
+		t.Errorf("verify with another journal: status %d: %s%s", status, out, errs)
+	}
+}
+
+// A damaged segment is made again as verify says.
+func TestWhatVerifySaysMendsASegment(t *testing.T) {
+	dir, testFile, raw := bench(t)
+	data := filepath.Join(dir, "data")
+	s := serve(t, testFile, data)
+	s.replay(testFile, raw)
+	s.stop()
+	const file = "main.00000000.node.arrow"
+	path := filepath.Join(data, reducedFolder, file)
+	before := digests(t, filepath.Join(data, reducedFolder))
+	if err := os.Truncate(path, 1000); err != nil {
+		t.Fatal(err)
+	}
+	if status, out, _ := glueline(t.Context(), "verify", data); status != 1 || !strings.Contains(out, "r1/"+file+": file of another length") {
+		t.Errorf("status %d: %s", status, out)
+	}
+	if err := os.Remove(filepath.Join(data, reducedFolder, "main.00000000.commit.json")); err != nil {
+		t.Fatal(err)
+	}
+	s = serve(t, testFile, data)
+	s.until("the cut is made again", func() bool {
+		_, err := os.Stat(filepath.Join(data, reducedFolder, "main.00000000.commit.json"))
+		return err == nil
+	})
+	s.stop()
+	after := digests(t, filepath.Join(data, reducedFolder))
+	for name, sum := range before {
+		if after[name] != sum {
+			t.Errorf("%s was not made again as it was", name)
+		}
+	}
+	s.command("verify", data, "--recompute")
+}
+
+func TestVerifyResultsOfReduce(t *testing.T) {
+	dir, testFile, raw := bench(t)
+	out := reduceTo(t, testFile, raw)
+	for _, args := range [][]string{{out}, {out, "--test", testFile}} {
+		if status, text, errs := glueline(t.Context(), append([]string{"verify"}, args...)...); status != 0 {
+			t.Errorf("%v: status %d: %s%s", args, status, text, errs)
+		}
+	}
+	other := write(t, dir, "other.yaml", strings.Replace(read(t, testFile), "gauge-factor: 2.1", "gauge-factor: 2.2", 1))
+	if status, text, _ := glueline(t.Context(), "verify", out, "--test", other); status != 1 || !strings.Contains(text, "main.00000000.commit.json: constants") {
+		t.Errorf("with other constants: status %d: %s", status, text)
+	}
+	for _, c := range []struct{ says, dir string }{{"no raw folder", out}, {"no commit records", dir}, {"no such file", filepath.Join(dir, "none")}} {
+		args := []string{"verify", c.dir}
+		if c.dir == out {
+			args = append(args, "--recompute")
+		}
+		if status, text, errs := glueline(t.Context(), args...); status != 1 || text != "" || !strings.Contains(errs, c.says) {
+			t.Errorf("%v: status %d: %s%s", args, status, text, errs)
+		}
+	}
+}
+
+func TestStatusAndQuarantine(t *testing.T) {
+	dir, testFile, raw := bench(t)
+	data := filepath.Join(dir, "data")
+	for _, args := range [][]string{{"status"}, {"quarantine"}, {"quarantine", "show", "1"}} {
+		status, _, errs := glueline(t.Context(), append(args, "--data", data)...)
+		if status != 1 || !strings.Contains(errs, errNoService.Error()) || !strings.Contains(errs, "glueline serve") {
+			t.Errorf("%v without a service: status %d: %s", args, status, errs)
+		}
+	}
+	s := serve(t, testFile, data)
+	if out := s.command("status", "--data", data); !strings.Contains(out, "none since the start") {
+		t.Errorf("status before any frame:\n%s", out)
+	}
+	if out := s.command("quarantine", "--data", data); out != "Nothing is in quarantine.\n" {
+		t.Errorf("empty quarantine: %q", out)
+	}
+	s.replay(testFile, raw)
+	s.replay(testFile, raw) // all of it is known
+	out := s.command("status", "--data", data)
+	row := func(name string) []string {
+		for line := range strings.Lines(out) {
+			if f := strings.Fields(line); len(f) > 0 && f[0] == name {
+				return f
+			}
+		}
+		t.Fatalf("no row of %s in:\n%s", name, out)
+		return nil
+	}
+	// group, frames, rows, refused, repeated, lag: 300 rows of 10 Hz are a frame each.
+	if f := row("main"); !slices.Equal(f[:7], []string{"main", "300", "300", "0", "300", "0", "0"}) {
+		t.Errorf("%q", f)
+	}
+	if f := row("node"); strings.Join(f[2:4], " ") != "2026-02-03 04:05:35Z" {
+		t.Errorf("%q", f)
+	}
+
+	conn, err := journal.Connect(s.url, journal.ConnectOptions{Name: "test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	j, err := journal.Attach(t.Context(), conn, "bench", "main")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for number, payload := range map[uint64]string{1000: "words,\nnot a frame", 1001: "\x00\x1b[2J binary"} {
+		if _, err := j.Publish(t.Context(), frame.Header{Source: "node", Boot: "b\x1b", Number: number}, []byte(payload)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s.until("both are refused", func() bool { return s.look().Groups[0].Progress.Refused == 2 })
+	out = s.command("quarantine", "--data", data)
+	if f := row("main/1"); f[4] != "node" || !slices.Contains(f, "1000") && !slices.Contains(f, "1001") || strings.Contains(out, "\x1b") {
+		t.Errorf("list:\n%s", out)
+	}
+	all := s.command("quarantine", "show", "1", "--data", data) + s.command("quarantine", "show", "main/2", "--data", data)
+	if !strings.Contains(all, "words,\nnot a frame") || !strings.Contains(all, "00 1b 5b 32 4a") || strings.Contains(all, "\x1b") {
+		t.Errorf("shown: %s", all)
+	}
+	saved := filepath.Join(dir, "saved")
+	s.command("quarantine", "show", "main/2", "--data", data, "--save", saved)
+	if text := read(t, saved); text != "words,\nnot a frame" && text != "\x00\x1b[2J binary" {
+		t.Errorf("saved %q", text)
+	}
+	for _, c := range [][]string{{"9", "no message 9"}, {"0", "no number"}, {"x", "no number"}, {"tower/1", "the groups are main"}, {"1/2/3", "the groups are main"}} {
+		status, _, errs := glueline(t.Context(), "quarantine", "show", c[0], "--data", data)
+		if status != 1 || !strings.Contains(errs, c[1]) {
+			t.Errorf("show %s: status %d: %s", c[0], status, errs)
+		}
+	}
+	if status, _, errs := glueline(t.Context(), "quarantine", "show", "1", "--data", data, "--save", saved); status != 1 || !strings.Contains(errs, "exists") {
+		t.Errorf("saving over a file: status %d: %s", status, errs)
+	}
+	// Refused messages are no damage.
+	s.stop()
+	s.command("verify", data)
+}
+
+// A test file is kept with its channel list, once a content.
+func TestTestFilesAreKept(t *testing.T) {
+	dir, data := t.TempDir(), t.TempDir()
+	lists := filepath.Join(dir, "lists")
+	if err := os.Mkdir(lists, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	text := strings.ReplaceAll(benchTest("unit: V/V", 1, oneChannel), "channels:\n  c0: {bridge: quarter_3wire, transverse: none}\n", "channel-list: lists/channels.csv\n")
+	path := write(t, dir, "hall.yaml", text)
+	write(t, lists, "channels.csv", "name,bridge,transverse\nc0,quarter_3wire,none\n")
+	keep := func() int {
+		test, err := testfile.Load(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := keepTest(data, path, test); err != nil {
+			t.Fatal(err)
+		}
+		tests, err := keptTests(data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(tests)
+	}
+	if n := keep(); n != 1 {
+		t.Errorf("%d kept", n)
+	}
+	if n := keep(); n != 1 {
+		t.Errorf("kept again: %d", n)
+	}
+	write(t, lists, "channels.csv", "name,bridge,transverse\nc0,quarter_2wire,none\n")
+	if n := keep(); n != 2 {
+		t.Errorf("with another list: %d kept", n)
+	}
+	entries, err := os.ReadDir(filepath.Join(data, keptFolder))
+	if err != nil || len(entries) != 2 {
+		t.Errorf("%v %v", entries, err)
+	}
+}
