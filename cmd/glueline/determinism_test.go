@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"glueline/pipeline/frame"
 	"glueline/pipeline/simulate"
 )
 
@@ -143,6 +144,69 @@ func TestSameBytesInAnySurroundings(t *testing.T) {
 		}
 		if len(want) < 4 {
 			t.Errorf("%s: only %d files were compared", format, len(want))
+		}
+	}
+}
+
+// The same over several cuts, with more processors than there are, and with the
+// rows in one file or in two.
+func TestSameBytesOverSeveralCuts(t *testing.T) {
+	const columns, rows = 60, 300_000 // 146 MB: two cuts and the end
+	wiring, channels := "wiring:\n", "channels:\n"
+	var names []frame.Column
+	for k := range columns {
+		names = append(names, frame.Column{Name: fmt.Sprint("I", k), Unit: "mV/V"})
+		if k < 3 {
+			wiring += fmt.Sprintf("  - {position: c%d, gauge: g%d, input: node/I%d}\n", k, k, k)
+			channels += fmt.Sprintf("  c%d: {bridge: quarter_3wire, transverse: none}\n", k)
+		}
+	}
+	dir := t.TempDir()
+	test := write(t, dir, "test.yaml", strings.Replace(benchTest("clock-tolerance: 1 ms", 3, wiring+channels), "rate: 10 Hz", "rate: 500 Hz", 1))
+	part := func(name string, from, to int) string {
+		folder := filepath.Join(dir, name)
+		if err := os.Mkdir(folder, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		times, made := make([]int64, to-from), slices.Clone(names)
+		readings := make([]float64, to-from)
+		for i := range times {
+			times[i] = benchStart.UnixNano() + int64(from+i)*2e6
+			readings[i] = float64((from+i)%9973) / 1e4
+		}
+		for k := range made {
+			made[k].Float = readings
+		}
+		return writeArrow(t, folder, times, made...)
+	}
+	whole := []string{part("whole", 0, rows)}
+	halves := []string{part("end", 123_457, rows), part("begin", 0, 123_457)}
+	var want map[string]string
+	for name, c := range map[string]struct {
+		processors string
+		files      []string
+	}{
+		"one processor":               {"1", whole},
+		"eight processors":            {"8", whole},
+		"two files, three processors": {"3", halves},
+	} {
+		out := filepath.Join(t.TempDir(), "out")
+		cmd := process(t, append(append([]string{"reduce", test}, c.files...), "--out", out, "--quiet")...)
+		cmd.Env = append(os.Environ(), "GOMAXPROCS="+c.processors)
+		if text, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v: %s", name, err, text)
+		}
+		got := digests(t, out)
+		if len(got) != 6 {
+			t.Errorf("%s: %d files, want a segment and a record for each of 3 cuts", name, len(got))
+		}
+		if want == nil {
+			want = got
+		}
+		for file, sum := range want {
+			if got[file] != sum {
+				t.Errorf("%s: %s is another file", name, file)
+			}
 		}
 	}
 }
