@@ -6,15 +6,20 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sort"
 	"time"
 
+	"glueline/pipeline/channel"
+	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/health"
+	"glueline/pipeline/journal"
 	"glueline/pipeline/simulate"
 	"glueline/sinks/segment"
+	"glueline/sinks/summary"
 )
 
 type demoCommand struct {
@@ -23,11 +28,13 @@ type demoCommand struct {
 	NoFaults bool          `help:"A test in which nothing goes wrong."`
 	Duration time.Duration `default:"48h" help:"Length of the simulated test."`
 	Raw      string        `enum:"csv,arrow" default:"csv" help:"Form of the raw files (csv or arrow)."`
+	Stay     bool          `help:"Keep the service running at the end, for publishers and commands, until it is told to stop."`
 	Quiet    bool          `short:"q" help:"No progress bars."`
 }
 
-// Run makes the raw data of an invented test, does the main job on it and says
-// what is wrong with its channels, from the segments alone.
+// Run makes the raw data of an invented test, sends them through the service
+// faster than real time and says what is wrong with its channels, from the
+// segments alone.
 func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if err := outIsFree(c.Out); err != nil {
 		return err
@@ -48,20 +55,98 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	fmt.Fprintf(s.out, "Raw readings made in %.1f s: %s\n", time.Since(began).Seconds(), raw)
 
-	r, err := reduceFiles(ctx, &reduceCommand{
-		Test: truth.TestFile, Raw: truth.Files, Events: truth.Events, Out: results, Format: "arrow", Quiet: c.Quiet,
-	}, s)
+	serve := &serveCommand{
+		Test: truth.TestFile, Data: results, JournalMax: 1 << 40, Lazy: true, KeepFree: -1,
+		IdleCut: time.Hour, MaxCut: 24 * time.Hour, StopWithin: 10 * time.Second,
+	}
+	if c.Stay {
+		serve.Listen = "127.0.0.1:0"
+	}
+	log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	return serve.serve(ctx, s, log, func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error {
+		if err := c.through(ctx, s, conn, svc, truth); err != nil {
+			return err
+		}
+		if !c.Stay {
+			stop()
+			return nil
+		}
+		fmt.Fprintln(s.out, "\nThe service stays until it is told to stop (Ctrl-C).")
+		return nil
+	})
+}
+
+// through sends the raw files through the running service, waits until all of
+// it is committed, and tells what came out.
+func (c *demoCommand) through(ctx context.Context, s streams, conn *journal.Conn, svc *service, truth simulate.Truth) error {
+	began := time.Now()
+	events, err := readEvents(truth.Events, svc.test)
 	if err != nil {
 		return err
 	}
+	bar := newProgress(s.err, "replaying", c.Quiet)
+	defer bar.Close()
+	frames, err := frame.Open(svc.test, truth.Files, bar.Set)
+	if err != nil {
+		return err
+	}
+	defer frames.Close()
+	bar.Begin(frames.TotalBytes())
+	var plans []*group.Plan
+	for _, g := range svc.groups {
+		plans = append(plans, g.plan)
+	}
+	line, err := newReplay(ctx, conn, svc.test, plans, frames, 0)
+	if err != nil {
+		return err
+	}
+	defer line.close()
+	if err := line.run(ctx, frames, events); err != nil {
+		return err
+	}
+	for _, g := range svc.groups {
+		if err := g.waitCommitted(ctx, !c.Stay); err != nil {
+			return err
+		}
+	}
+	bar.Close()
+	r := &reduction{
+		test: svc.test, zone: zoneOf(svc.test), out: filepath.Join(svc.data, reducedFolder),
+		rawBytes: frames.TotalBytes(), took: time.Since(began),
+	}
+	var finder health.Finder
+	for _, g := range svc.groups {
+		table, err := readBack(r.out, g.plan, svc.test.About.Load.Text, &finder)
+		if err != nil {
+			return err
+		}
+		r.summaries = append(r.summaries, table)
+	}
+	fmt.Fprintf(s.out, "%d frames and %d events went through the journal.\n", line.frames, line.events)
 	r.print(s.out)
-	findings, err := findFaults(results, r.test.About.Load.Text)
+	printFindings(s.out, finder.Findings(), r.zone)
+	fmt.Fprintf(s.out, "\nThe same without a service: glueline reduce %s --events %s --out NEW-FOLDER RAW-FILES\n"+
+		"What each channel should show: glueline check %s\n", truth.TestFile, truth.Events, truth.TestFile)
+	return nil
+}
+
+// waitCommitted waits until all that is in the group's journal is committed,
+// and then, if it is to be trimmed, leaves the last message in it alone.
+func (g *liveGroup) waitCommitted(ctx context.Context, trim bool) error {
+	state, err := g.journal.State(ctx)
 	if err != nil {
 		return err
 	}
-	printFindings(s.out, findings, r.zone)
-	fmt.Fprintf(s.out, "\nThe same again: glueline reduce %s --events %s --out NEW-FOLDER RAW-FILES\n"+
-		"What each channel should show: glueline check %s\n", truth.TestFile, truth.Events, truth.TestFile)
+	for g.progress.Look().Committed < state.Last {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+	if trim {
+		return g.journal.Trim(ctx, state.Last)
+	}
 	return nil
 }
 
@@ -79,30 +164,41 @@ func simulateWithBar(ctx context.Context, dir string, o simulate.Options, s stre
 	return truth, ctx.Err()
 }
 
-// findFaults reads the committed segments of a folder, in the order of their
-// cuts, and judges their channels.
-func findFaults(dir, load string) ([]health.Finding, error) {
-	records, err := filepath.Glob(filepath.Join(dir, "*.commit.json"))
+// readBack reads the committed segments of a group, in the order of their cuts,
+// for the table and the finder of faults.
+func readBack(dir string, p *group.Plan, load string, finder *health.Finder) (*summary.Summary, error) {
+	table := summary.New(p)
+	paths, err := filepath.Glob(filepath.Join(dir, p.Name+".*.commit.json"))
 	if err != nil {
 		return nil, err
 	}
-	if len(records) == 0 {
-		return nil, fmt.Errorf("%s: %w: no commit record", dir, fs.ErrNotExist)
+	if len(paths) == 0 {
+		return nil, fmt.Errorf("%s: %w: no commit record of group %s", dir, fs.ErrNotExist, p.Name)
 	}
-	sort.Strings(records)
-	var finder health.Finder
-	for _, path := range records {
+	sort.Strings(paths)
+	for _, path := range paths {
 		record, err := segment.ReadCommit(path)
 		if err != nil {
 			return nil, err
 		}
 		for _, file := range record.Files {
-			if err := judge(&finder, dir, file, load); err != nil {
+			if err := readSegment(dir, file, load, table, finder); err != nil {
 				return nil, err
 			}
 		}
+		var zeros []group.ZeroInForce
+		for _, z := range record.Zeros {
+			zeros = append(zeros, group.ZeroInForce{
+				Channel: z.Channel,
+				Record:  group.ZeroRecord{Kind: z.Kind, Name: z.Name, Who: z.Who, Why: z.Why, From: z.From, To: z.To, Raw: group.Mean{N: z.Readings}},
+				Zero:    channel.Zero{Ratio: z.Ratio, Temperature: z.Temperature, LeadTemperature: z.LeadTemperature},
+			})
+		}
+		if err := table.Cut(zeros); err != nil {
+			return nil, err
+		}
 	}
-	return finder.Findings(), nil
+	return table, nil
 }
 
 // judged are the quantities that the finder knows.
@@ -111,13 +207,20 @@ var judged = map[group.Quantity]health.Quantity{
 	group.Temperature: health.Temperature, group.Auxiliary: health.Load,
 }
 
-// judge shows one segment to the finder, each series with its flags.
-func judge(finder *health.Finder, dir string, file segment.File, load string) error {
+// readSegment shows one segment to the table and the finder, each series with
+// its flags.
+func readSegment(dir string, file segment.File, load string, table *summary.Summary, finder *health.Finder) error {
 	seg, err := segment.ReadCommitted(dir, file)
 	if err != nil {
 		return err
 	}
 	defer seg.Close()
+	var batch group.Batch
+	for _, m := range seg.Metadata {
+		if m[0] == "source" {
+			batch.Source = m[1]
+		}
+	}
 	flags := map[string]int{}
 	for i, f := range seg.Fields[2:] {
 		if f.Kind == segment.Flags {
@@ -130,6 +233,13 @@ func judge(finder *health.Finder, dir string, file segment.File, load string) er
 			return nil
 		}
 		if err != nil {
+			return err
+		}
+		batch.Rows, batch.Time, batch.Columns = b.Rows, b.Time, batch.Columns[:0]
+		for _, column := range b.Columns {
+			batch.Columns = append(batch.Columns, group.Column{Float: column.Float, Flags: column.Flags})
+		}
+		if err := table.Append(&batch); err != nil {
 			return err
 		}
 		for i, f := range seg.Fields[2:] {
