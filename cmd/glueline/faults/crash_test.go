@@ -103,6 +103,7 @@ func (o options) without() options {
 // that was acknowledged is in exactly one segment, the files are those that the
 // whole journal gives in an empty folder, and those that the archive gives.
 func TestKilledAtAnyInstant(t *testing.T) {
+	t.Parallel()
 	times := 20
 	if text := os.Getenv(soakVariable); text != "" {
 		times = must(strconv.Atoi(text))(t)
@@ -120,6 +121,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 
 // The same while the journal is trimmed behind every cut.
 func TestKilledWhileTrimming(t *testing.T) {
+	t.Parallel()
 	times := 4
 	if text := os.Getenv(soakVariable); text != "" {
 		times = must(strconv.Atoi(text))(t) / 5
@@ -132,9 +134,11 @@ func TestKilledWhileTrimming(t *testing.T) {
 }
 
 func loadOf(t *testing.T, testFile string) func(url string) *generator {
-	return func(url string) *generator {
-		return generate(t, load{URL: url, TestFile: testFile, Boot: "one", Log: filepath.Join(t.TempDir(), "acknowledged"), Pause: 5 * time.Millisecond})
-	}
+	return func(url string) *generator { return generate(t, loadTo(t, url, testFile, 5*time.Millisecond)) }
+}
+
+func loadTo(t *testing.T, url, testFile string, pause time.Duration) load {
+	return load{URL: url, TestFile: testFile, Boot: "one", Log: filepath.Join(t.TempDir(), "acknowledged"), Pause: pause}
 }
 
 // archived reads the frames of a raw archive: how often each is there, and its

@@ -134,6 +134,8 @@ func plansOf(testFile string) ([]*group.Plan, error) {
 // cutBytes makes many small files.
 const cutBytes = 64 << 10
 
+func itoa(n int) string { return strconv.Itoa(n) }
+
 // service is a running `glueline serve`.
 type service struct {
 	t      testing.TB
@@ -173,7 +175,7 @@ type options struct {
 func start(t testing.TB, o options) *service {
 	t.Helper()
 	program := must(glueline())(t)
-	args := append([]string{"serve", o.testFile, "--data", o.data, "--cut-bytes", strconv.Itoa(cutBytes), "--idle-cut", "1h"}, o.args...)
+	args := append([]string{"serve", o.testFile, "--data", o.data, "--cut-bytes", itoa(cutBytes), "--idle-cut", "1h"}, o.args...)
 	s := &service{t: t, data: o.data, cmd: exec.Command(program, args...), said: new(output), ended: make(chan struct{})}
 	s.cmd.Stdout, s.cmd.Stderr = s.said, s.said
 	s.cmd.Env = append(os.Environ(), "GLUELINE_TEST_FAULT="+o.fault)
