@@ -438,13 +438,17 @@ func (c *serveCommand) listen() ([]net.Listener, error) {
 	return listeners, nil
 }
 
-// pause is how long a worker waits before it tries again after a disk or a
-// connection failed.
-const pause = 2 * time.Second
+// Pauses of a worker before it tries again after a disk or a connection failed:
+// they double, and begin anew once a cut was made.
+const (
+	firstPause   = 250 * time.Millisecond
+	longestPause = 5 * time.Second
+)
 
 // keepRunning runs the group; what may pass by itself (a full disk, a lost
 // connection) is tried again, what may not ends the service.
 func (g *liveGroup) keepRunning(ctx context.Context) error {
+	pause, cuts := firstPause, uint64(0)
 	for {
 		err := g.run(ctx)
 		if err == nil || ctx.Err() != nil {
@@ -456,12 +460,16 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 				return fmt.Errorf("group %s: %w", g.plan.Name, err)
 			}
 		}
+		if made := g.progress.Look().Cuts; made != cuts {
+			pause, cuts = firstPause, made
+		}
 		g.log.Error("the worker stopped; it goes on from the last commit", "group", g.plan.Name, "again in", pause, "err", err)
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-time.After(pause):
 		}
+		pause = min(2*pause, longestPause)
 	}
 }
 
