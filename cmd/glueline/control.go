@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"glueline/pipeline/event"
 )
 
 // control talks to the running service of a data folder.
@@ -58,4 +60,119 @@ func (c *control) call(ctx context.Context, method, path string, body []byte, in
 		return fmt.Errorf("answer of the service: %w", err)
 	}
 	return nil
+}
+
+// publish hands an event to the service, which publishes it to all groups.
+func (c *control) publish(ctx context.Context, e event.Event) (published, error) {
+	var p published
+	text, err := json.Marshal(e)
+	if err != nil {
+		return p, err
+	}
+	return p, c.call(ctx, http.MethodPost, "/events", text, &p)
+}
+
+// look returns how far every source has come, and the zeros in progress.
+func (c *control) look(ctx context.Context) (looks, error) {
+	var l looks
+	return l, c.call(ctx, http.MethodGet, "/zeros", nil, &l)
+}
+
+// staleClock is how far the data may be from the machine's clock before events
+// go by the data: a test that is replayed is at another time.
+const staleClock = 5 * time.Minute
+
+// now is the time that an event of this moment has. Data that run at another
+// time than the machine, since they are replayed, go by their own.
+func (c *control) now(ctx context.Context) (time.Time, error) {
+	l, err := c.look(ctx)
+	if err != nil {
+		return time.Time{}, err
+	}
+	now := time.Now().UTC()
+	if newest, any := l.newest(); any {
+		if data := time.Unix(0, newest+1).UTC(); now.Sub(data).Abs() > staleClock {
+			return data, nil
+		}
+	}
+	return now, nil
+}
+
+// wait is how often a waiting command looks.
+const waitStep = 100 * time.Millisecond
+
+// silence is how long the data may stand still before a command gives up.
+const silence = 10 * time.Second
+
+// errSilent occurs when readings stop while a command waits for them.
+var errSilent = errors.New("no readings come")
+
+// until waits until the sources that count have come to a time, and returns the
+// last look.
+func (c *control) until(ctx context.Context, at int64, counts func(*looks) []string) (looks, error) {
+	var progress int64
+	moved := time.Now()
+	for {
+		l, err := c.look(ctx)
+		if err != nil {
+			return l, err
+		}
+		behind, total := "", int64(0)
+		for _, source := range counts(&l) {
+			total += l.Newest[source]
+			if l.Newest[source] < at {
+				behind = source
+			}
+		}
+		if behind == "" {
+			return l, nil
+		}
+		if total != progress {
+			progress, moved = total, time.Now()
+		}
+		if time.Since(moved) > silence {
+			return l, fmt.Errorf("%w from source %s for %s", errSilent, behind, silence)
+		}
+		select {
+		case <-ctx.Done():
+			return l, ctx.Err()
+		case <-time.After(waitStep):
+		}
+	}
+}
+
+// cut ends the files of every group and waits until they are committed.
+func (c *control) cut(ctx context.Context, e event.Event) error {
+	before, err := c.look(ctx)
+	if err != nil {
+		return err
+	}
+	e.Event, e.Time = event.Cut, time.Now().UTC()
+	if _, err := c.publish(ctx, e); err != nil {
+		return err
+	}
+	deadline := time.Now().Add(time.Minute)
+	for {
+		l, err := c.look(ctx)
+		if err != nil {
+			return err
+		}
+		waiting := ""
+		for name, cuts := range l.Cuts {
+			if cuts == before.Cuts[name] {
+				waiting = name
+			}
+		}
+		switch {
+		case waiting == "":
+			return nil
+		case time.Now().After(deadline):
+			return fmt.Errorf("the files of group %s were not ended within a minute", waiting)
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(waitStep):
+		}
+	}
 }

@@ -28,6 +28,7 @@ type commands struct {
 	Status     statusCommand     `cmd:"" help:"How a running service is: sources, lag, files, room."`
 	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Quarantine quarantineCommand `cmd:"" help:"Messages that were refused."`
+	People     peopleCommands    `embed:""`
 	Selfcheck  selfcheckCommand  `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 }
 

@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"glueline/pipeline/event"
@@ -170,6 +171,7 @@ func (c *serveCommand) journalDir() string {
 type liveGroup struct {
 	plan     *group.Plan
 	journal  *journal.Journal
+	live     atomic.Pointer[worker.Live] // nil while no worker is at work
 	progress *worker.Progress
 	raw      string
 	reduced  string
@@ -266,6 +268,8 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return err
 	}
 	live.Archive = raw
+	g.live.Store(live)
+	defer g.live.Store(nil)
 	before := uint64(0) // first sequence of the newest cut that is committed
 	live.Committed = func(end worker.End) {
 		// The journal keeps the newest cut and what follows.

@@ -80,6 +80,8 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		fmt.Fprintln(w, "ready")
 	case "GET /status":
 		answer(w, s.status(r.Context()))
+	case "GET /zeros":
+		answer(w, s.looks())
 	case "POST /events":
 		s.event(w, r)
 	default:

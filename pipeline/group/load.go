@@ -2,6 +2,10 @@ package group
 
 import "math"
 
+// Load returns the name of the auxiliary quantity that strain is read against,
+// "" for none. It may be one of another group's.
+func (p *Plan) Load() string { return p.test.About.Load.Text }
+
 // loads returns the load of rows when their own source reads it, else nil.
 func (run *sourceRun) loads(b *Batch, from, to int) []float64 {
 	if run.load < 0 {

@@ -266,7 +266,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		if err != nil {
 			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
 		}
-		if a.name == run.reducer.plan.test.About.Load.Text {
+		if a.name == run.reducer.plan.Load() {
 			run.load = len(run.auxiliary)
 		}
 		run.auxiliary = append(run.auxiliary, auxiliaryRun{a, value, column})

@@ -167,9 +167,10 @@ func newReport(steps []Step, channels []group.ChannelConstants) *report {
 // way down, and takes the means round these moments.
 func (r *report) findMiddles(source Source) error {
 	var middles []*middle
+	r.up, r.down = make([]int, len(r.steps)), make([]int, len(r.steps))
 	for i, s := range r.steps {
 		low, high := r.windows.mean("", Load, r.before[i]).mean(), r.windows.mean("", Load, r.hold[i]).mean()
-		r.up, r.down = append(r.up, -1), append(r.down, -1)
+		r.up[i], r.down[i] = -1, -1
 		if s.Idle == 0 || !(math.Abs(high-low) > 0) {
 			continue
 		}
@@ -194,7 +195,8 @@ func (r *report) findMiddles(source Source) error {
 	second := windows{}
 	for _, m := range middles {
 		if m.crossed != 0 {
-			width := max((m.to-m.from)/200, 1)
+			// Wide enough for a line through the samples, narrow beside the ramp.
+			width := min(max((m.to-m.from)/100, 5e9), (m.to-m.from)/4)
 			m.windows[m.step] = second.add(window{from: m.crossed - width, to: m.crossed + width, without: flag.LeavesOut})
 		}
 	}
@@ -252,7 +254,7 @@ func (r *report) row(i int, c group.ChannelConstants) Row {
 // step that went up and came down, else between two holds of the same load.
 func (r *report) hysteresis(i int, channel string) float64 {
 	if r.up[i] >= 0 && r.down[i] >= 0 {
-		return r.windows.mean(channel, Strain, r.down[i]).mean() - r.windows.mean(channel, Strain, r.up[i]).mean()
+		return r.windows.mean(channel, Strain, r.down[i]).middle() - r.windows.mean(channel, Strain, r.up[i]).middle()
 	}
 	// Steps that follow one another without a rest between them.
 	first := i

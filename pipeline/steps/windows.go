@@ -27,7 +27,31 @@ type seriesKey struct {
 	kind Kind
 }
 
-type mean struct{ group.Mean }
+type mean struct {
+	group.Mean
+	seconds group.Mean // of its samples, from the middle of the window
+	joint   float64    // sum of products of deviations of seconds and values
+}
+
+// take adds a value and its distance from the middle of the window.
+func (m *mean) take(seconds, x float64) {
+	if math.IsNaN(x) {
+		return
+	}
+	before := seconds - m.seconds.Mean
+	m.seconds.Add(seconds)
+	m.Add(x)
+	m.joint += before * (x - m.Mean.Mean)
+}
+
+// middle is the value in the middle of the window: of the line through its
+// samples. NaN without a value.
+func (m mean) middle() float64 {
+	if m.seconds.M2 == 0 {
+		return m.mean()
+	}
+	return m.mean() - m.joint/m.seconds.M2*m.seconds.Mean
+}
 
 // mean is NaN without a value.
 func (m mean) mean() float64 {
@@ -77,7 +101,7 @@ func (w *windows) take(s Series) {
 			if s.Flags != nil && (flag.Mask(s.Flags[i])&win.without != 0 || flag.Mask(s.Flags[i])&win.needs != win.needs) {
 				continue
 			}
-			means[k].Add(s.Value[i])
+			means[k].take(float64(s.Time[i]-win.from)/1e9-float64(win.to-win.from)/2e9, s.Value[i])
 		}
 	}
 }

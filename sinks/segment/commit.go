@@ -49,6 +49,7 @@ type CommitRecord struct {
 	Architecture string            `json:"architecture"`     // across versions and architectures values agree to 1e-12, not to the bit
 	Previous     string            `json:"previous"`         // SHA-256 of the record before, "" for the first
 	Zeros        []Zero            `json:"zeros"`            // in force at the end
+	Load         string            `json:"load,omitempty"`   // the auxiliary quantity that strain is read against
 	Events       []event.Event     `json:"events,omitempty"` // what people did, in the order in which the reduction met it
 	Extra        map[string]string `json:"extra,omitempty"`
 }

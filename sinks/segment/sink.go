@@ -184,7 +184,7 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 			Ratio: z.Zero.Ratio, Temperature: z.Zero.Temperature, LeadTemperature: z.Zero.LeadTemperature,
 		})
 	}
-	record.Events = s.events
+	record.Load, record.Events = s.plan.Load(), s.events
 	text, err := record.Encode()
 	if err != nil {
 		return err

@@ -1,0 +1,266 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"glueline/pipeline/event"
+)
+
+// peopleCommands are what people say and do during a test, and its report.
+type peopleCommands struct {
+	Zero       zeroCommand       `cmd:"" help:"Take a zero over the readings that come next."`
+	Shunt      shuntCommand      `cmd:"" help:"Check instrument, leads and wiring of a channel with its calibration resistor."`
+	Step       stepCommand       `cmd:"" help:"A named load step begins, holds or ends."`
+	Phase      phaseCommand      `cmd:"" help:"A named stretch of the test begins."`
+	LoadState  loadStateCommand  `cmd:"" name:"load-state" help:"The article is idle or loaded."`
+	Insulation insulationCommand `cmd:"" help:"An insulation reading, gauge to article."`
+	Handling   handlingCommand   `cmd:"" help:"Somebody works at a gauge."`
+	Excitation excitationCommand `cmd:"" help:"The excitation of a source is switched."`
+	Sign       signCommand       `cmd:"" help:"An installation was looked at and may be believed again."`
+	Rewire     rewireCommand     `cmd:"" help:"A cable is re-routed or re-terminated, with readings before and after."`
+	Replace    replaceCommand    `cmd:"" help:"A gauge is replaced, with readings before and after."`
+	Balance    balanceCommand    `cmd:"" help:"A bridge is balanced in the instrument, with readings before and after."`
+	Note       noteCommand       `cmd:"" help:"A note."`
+	Steps      stepsCommand      `cmd:"" help:"Report load steps, or shunt checks, from committed files: mean over the hold, prediction, slope, hysteresis, return to zero."`
+}
+
+// signed is what every command says that changes the meaning of later samples.
+type signed struct {
+	Data string `default:"glueline-data" help:"Data folder of the running service."`
+	Who  string `required:"" env:"GLUELINE_WHO" help:"Who does it: a person's name."`
+	Why  string `help:"Why it is done."`
+}
+
+// explained is signed with a reason that may not be left out.
+type explained struct {
+	Data string `default:"glueline-data" help:"Data folder of the running service."`
+	Who  string `required:"" env:"GLUELINE_WHO" help:"Who does it: a person's name."`
+	Why  string `required:"" help:"Why it is done."`
+}
+
+func (s signed) publish(ctx context.Context, to streams, e event.Event, means string) error {
+	return explained(s).publish(ctx, to, e, means)
+}
+
+// publish publishes one event of this moment and says what was published and
+// what it means.
+func (s explained) publish(ctx context.Context, to streams, e event.Event, means string) error {
+	c := newControl(s.Data)
+	var err error
+	if e.Time, err = c.now(ctx); err != nil {
+		return err
+	}
+	e.Who, e.Why = s.Who, s.Why
+	return c.say(ctx, to, e, means)
+}
+
+// say publishes an event and says so.
+func (c *control) say(ctx context.Context, to streams, e event.Event, means string) error {
+	p, err := c.publish(ctx, e)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(to.out, "%s  %s, by %s (event %s)\n", p.Event.Time.UTC().Format("2006-01-02T15:04:05.000Z"), words(p.Event), p.Event.Who, p.ID)
+	if means != "" {
+		fmt.Fprintln(to.out, means)
+	}
+	return nil
+}
+
+// words is an event as people say it.
+func words(e event.Event) string {
+	parts := []string{e.Event}
+	for _, part := range []string{e.Kind, e.Name, e.Source, strings.Join(e.Names(), ","), e.State, e.Value, e.Target, e.Text} {
+		if part != "" {
+			parts = append(parts, part)
+		}
+	}
+	return strings.Join(parts, " ")
+}
+
+type stepCommand struct {
+	State  string `arg:"" enum:"begin,hold,end" help:"begin: loading begins; hold: the load is reached and holds; end: it does not hold any more."`
+	Name   string `arg:"" help:"Name of the step, as predictions and reports call it."`
+	Target string `help:"What it is loaded to, for example \"250 kN\"."`
+	signed
+}
+
+// Run publishes a step's event.
+func (c *stepCommand) Run(ctx context.Context, s streams) error {
+	means := map[string]string{
+		"begin": "The rest before it ends here.",
+		"hold":  "Means of the step are taken from here to its end; predictions of the test file are compared.",
+		"end":   "The hold is over: glueline steps reports it.",
+	}[c.State]
+	return c.publish(ctx, s, event.Event{Event: "step", State: c.State, Name: c.Name, Target: c.Target}, means)
+}
+
+type phaseCommand struct {
+	Name string `arg:"" help:"What the stretch of the test that begins now is called."`
+	signed
+}
+
+// Run publishes a phase.
+func (c *phaseCommand) Run(ctx context.Context, s streams) error {
+	return c.publish(ctx, s, event.Event{Event: "phase", Name: c.Name}, "")
+}
+
+type loadStateCommand struct {
+	State string `arg:"" enum:"idle,loaded" help:"idle: nothing acts on the article that may change; loaded: something does."`
+	signed
+}
+
+// Run publishes the load state.
+func (c *loadStateCommand) Run(ctx context.Context, s streams) error {
+	means := "Zeros and paired readings are refused until it is idle again."
+	if c.State == "idle" {
+		means = "Zeros may be taken; a jump of a reading is flagged."
+	}
+	return c.publish(ctx, s, event.Event{Event: "load-state", State: c.State}, means)
+}
+
+type insulationCommand struct {
+	Channel string `arg:"" help:"Channel whose gauge was measured against the article."`
+	Value   string `arg:"" help:"Resistance with its unit, for example \"2000 Mohm\"."`
+	signed
+}
+
+// Run publishes an insulation reading.
+func (c *insulationCommand) Run(ctx context.Context, s streams) error {
+	return c.publish(ctx, s, event.Event{Event: "insulation", Channel: c.Channel, Value: c.Value}, "")
+}
+
+type handlingCommand struct {
+	State   string `arg:"" enum:"begin,end"`
+	Channel string `arg:"" help:"Channel whose gauge or cable somebody works at."`
+	explained
+}
+
+// Run publishes that somebody works at a gauge.
+func (c *handlingCommand) Run(ctx context.Context, s streams) error {
+	means := "Its samples count again."
+	if c.State == "begin" {
+		means = "Its samples are flagged handled and left out of summaries, steps and cycles until the end."
+	}
+	return c.publish(ctx, s, event.Event{Event: "handling", State: c.State, Channel: c.Channel}, means)
+}
+
+type excitationCommand struct {
+	State  string `arg:"" enum:"off,on"`
+	Source string `arg:"" help:"Source whose excitation is switched."`
+	explained
+}
+
+// Run publishes that excitation is switched.
+func (c *excitationCommand) Run(ctx context.Context, s streams) error {
+	means := "Samples of the source are flagged until it has warmed up."
+	if c.State == "off" {
+		means = "Samples of the source are flagged until it is on and has warmed up."
+	}
+	return c.publish(ctx, s, event.Event{Event: "excitation", State: c.State, Source: c.Source}, means)
+}
+
+type signCommand struct {
+	Channel string `arg:"" help:"Channel whose installation was looked at and found sound."`
+	explained
+}
+
+// Run publishes a signed check of an installation.
+func (c *signCommand) Run(ctx context.Context, s streams) error {
+	return c.publish(ctx, s, event.Event{Event: "check", Channel: c.Channel},
+		"Samples are not flagged any more for what was before: its temperatures, a jump.")
+}
+
+type noteCommand struct {
+	Text     string   `arg:"" help:"What is to be remembered."`
+	Channels []string `help:"Channels that it is about; none for the test."`
+	signed
+}
+
+// Run publishes a note.
+func (c *noteCommand) Run(ctx context.Context, s streams) error {
+	return c.publish(ctx, s, event.Event{Event: "note", Text: c.Text, Channels: c.Channels}, "")
+}
+
+// pairedCommand is work that a reading may jump through.
+type pairedCommand struct {
+	State string        `arg:"" enum:"begin,end" help:"begin: a reading is taken, then the work may begin; end: the work is done, another reading is taken."`
+	What  string        `arg:"" name:"position" help:"Position, or channel, that it is about."`
+	For   time.Duration `default:"10s" help:"Length of the reading, in the time of the data."`
+	explained
+}
+
+type (
+	rewireCommand  struct{ pairedCommand }
+	replaceCommand struct{ pairedCommand }
+	balanceCommand struct{ pairedCommand }
+)
+
+// Run publishes that a cable is worked at.
+func (c *rewireCommand) Run(ctx context.Context, s streams) error { return c.run(ctx, s, "rewire") }
+
+// Run publishes that a gauge is replaced.
+func (c *replaceCommand) Run(ctx context.Context, s streams) error {
+	if err := c.run(ctx, s, "replace"); err != nil {
+		return err
+	}
+	if c.State == "end" {
+		fmt.Fprintln(s.out, "State the new gauge and its wiring, from now on, in the test file.")
+	}
+	return nil
+}
+
+// Run publishes that a bridge is balanced in the instrument.
+func (c *balanceCommand) Run(ctx context.Context, s streams) error { return c.run(ctx, s, "balance") }
+
+// run takes the reading before, or after, the work.
+func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
+	control := newControl(c.Data)
+	l, err := control.look(ctx)
+	if err != nil {
+		return err
+	}
+	channels := l.Positions[c.What]
+	if len(channels) == 0 {
+		channels = []string{c.What} // the service says whether there is one
+	}
+	open, shut := "before", "begin"
+	if c.State == "end" {
+		open, shut = "after", "end"
+	}
+	at, err := control.dataTime(ctx)
+	if err != nil {
+		return err
+	}
+	event := func(channel, state string, at time.Time) event.Event {
+		return event.Event{Event: word, State: state, Channel: channel, Time: at, Who: c.Who, Why: c.Why}
+	}
+	for _, channel := range channels {
+		if err := control.say(ctx, s, event(channel, open, at), ""); err != nil {
+			return err
+		}
+	}
+	// Whatever comes of the reading, the work is told of.
+	readings, waited := control.window(ctx, at, c.For, "pair", channels)
+	at = at.Add(c.For)
+	last := context.WithoutCancel(ctx)
+	for _, channel := range channels {
+		bad := against(readings, channel, waited)
+		means := "The reading was taken. Do the work now; then: glueline " + word + " end " + c.What
+		switch {
+		case c.State == "begin" && len(bad) > 0:
+			means = "The reading is none to carry a zero over: " + strings.Join(bad, "; ") + ". Without it the series restarts: samples are flagged replaced until a zero is taken."
+		case c.State == "end" && len(bad) > 0:
+			means = "The reading is none to carry a zero over: " + strings.Join(bad, "; ") + ". Take a zero."
+		case c.State == "end":
+			means = "The zero is carried over when there was a reading before the work in an idle state too; else the series restarts, flagged replaced until a zero is taken."
+		}
+		if err := control.say(last, s, event(channel, shut, at), means); err != nil {
+			return err
+		}
+	}
+	return waited
+}

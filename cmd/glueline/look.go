@@ -1,0 +1,46 @@
+package main
+
+import (
+	"glueline/pipeline/group"
+)
+
+// looks is what GET /zeros answers.
+type looks struct {
+	Newest    map[string]int64    `json:"newest_ns"` // by source, of the sources that something came from
+	Cuts      map[string]uint64   `json:"cuts"`      // committed since the service began, by group
+	Zeros     []group.ZeroLook    `json:"zeros"`     // in progress
+	Positions map[string][]string `json:"positions"` // channels by position
+	Failed    []string            `json:"failed"`    // groups whose worker is not at work
+}
+
+// newest is the clock of the data: the highest time of all sources.
+func (l *looks) newest() (int64, bool) {
+	var newest int64
+	for _, at := range l.Newest {
+		newest = max(newest, at)
+	}
+	return newest, len(l.Newest) > 0
+}
+
+// looks looks at every group between two of its messages.
+func (s *service) looks() looks {
+	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}}
+	for _, g := range s.groups {
+		counts := g.progress.Look()
+		l.Cuts[g.plan.Name] = counts.Cuts
+		for source, at := range counts.Newest {
+			l.Newest[source] = at
+		}
+		live := g.live.Load()
+		if live == nil {
+			l.Failed = append(l.Failed, g.plan.Name)
+			continue
+		}
+		live.Look(func(r *group.Reducer) { l.Zeros = append(l.Zeros, r.ZerosInProgress()...) })
+	}
+	for _, e := range s.test.Channels.Entries {
+		position := e.Value.Position.Or(e.Name)
+		l.Positions[position] = append(l.Positions[position], e.Name)
+	}
+	return l
+}

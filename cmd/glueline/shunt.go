@@ -1,0 +1,75 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/steps"
+)
+
+type shuntCommand struct {
+	Channel  string        `arg:"" help:"Channel whose calibration resistor is connected."`
+	For      time.Duration `default:"5s" help:"How long it stays connected, and is read before and after, in the time of the data."`
+	Settling time.Duration `default:"1s" help:"What the channel needs after switching; the test file's shunt.settling is what counts."`
+	signed
+}
+
+// Run brackets a shunt by its events and reports the check.
+func (c *shuntCommand) Run(ctx context.Context, s streams) error {
+	if c.For <= 0 || c.Settling < 0 {
+		return errors.New("--for and --settling are lengths of time, for example 5s")
+	}
+	control := newControl(c.Data)
+	at, err := control.dataTime(ctx)
+	if err != nil {
+		return err
+	}
+	e := event.Event{Event: "shunt", State: "on", Channel: c.Channel, Time: at, Who: c.Who, Why: c.Why}
+	if err := control.say(ctx, s, e, "The resistor is connected now; samples are flagged shunt-on and left out."); err != nil {
+		return err
+	}
+	all := func(l *looks) (names []string) {
+		for source := range l.Newest {
+			names = append(names, source)
+		}
+		return names
+	}
+	read := c.For + c.Settling
+	_, waited := control.until(ctx, at.Add(read).UnixNano(), all)
+	e.State, e.Time = "off", at.Add(read)
+	last := context.WithoutCancel(ctx) // whatever was connected is told to be off
+	if err := control.say(last, s, e, "It is disconnected."); err != nil {
+		return err
+	}
+	if waited != nil {
+		return waited
+	}
+	if _, err := control.until(ctx, at.Add(2*read+c.Settling+c.For).UnixNano(), all); err != nil {
+		return err
+	}
+	if err := control.cut(ctx, event.Event{Who: c.Who, Why: "the shunt check of " + c.Channel + " is read from finished files"}); err != nil {
+		return err
+	}
+	r, err := openResults(c.Data)
+	if err != nil {
+		return err
+	}
+	if err := r.only([]string{c.Channel}); err != nil {
+		return err
+	}
+	checks, err := r.checks()
+	if err != nil {
+		return err
+	}
+	if n := len(checks); n > 0 && checks[n-1].On == at.UnixNano() {
+		if err := printChecks(s.out, []steps.Check{checks[n-1]}, false); err != nil {
+			return err
+		}
+		fmt.Fprintln(s.out, "It does not change the span: only readings that the test file names do. All checks: glueline steps --shunts", c.Data)
+		return nil
+	}
+	return fmt.Errorf("the check of %s is not in the files of %s", c.Channel, c.Data)
+}
