@@ -99,7 +99,8 @@ func Offline(ctx context.Context, frames Frames, events []event.Event, works []*
 	}
 	close(ready)
 	sinkErr := <-sunk
-	<-sunk // closed: the goroutine has ended
+	for range sunk { // closed when the goroutine has ended
+	}
 	if reduceErr != nil || sinkErr != nil {
 		if sinkErr != nil && errors.Is(reduceErr, context.Canceled) {
 			reduceErr = nil
