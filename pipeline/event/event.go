@@ -28,6 +28,7 @@ type Event struct {
 	Channel  string    `json:"channel,omitempty"` // one channel
 	Channels []string  `json:"channels,omitempty"`
 	Source   string    `json:"source,omitempty"`
+	Digest   string    `json:"digest,omitempty"` // of a calibration
 	Time     time.Time `json:"time"`
 	Who      string    `json:"who,omitempty"`
 	Why      string    `json:"why,omitempty"`
@@ -46,6 +47,10 @@ type Form struct {
 // Cut is the word of an event that ends the files of a group: when it is idle,
 // at a change of calibration, at the end of an input.
 const Cut = "cut"
+
+// Calibration is the word of an event that ends the files of a group too: what
+// follows is reduced by the test file of its digest.
+const Calibration = "calibration"
 
 // pairStates are those of work that a reading may jump through. A reading is
 // taken from "before" to "begin", and another from "after" to "end"; when both
@@ -71,6 +76,7 @@ var Forms = map[string]Form{
 	"rewire":     {pairStates, []string{"channel"}, nil, "a cable is re-routed, lengthened or re-terminated"},
 	"replace":    {pairStates, []string{"channel"}, nil, "the gauge is replaced by another"},
 	Cut:          {nil, nil, nil, "the files of the group end here"},
+	Calibration:  {nil, []string{"digest", "who"}, nil, "from here on the test file of that digest holds"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
 }
 
@@ -177,14 +183,14 @@ func (e *Event) check() error {
 	}
 	fields := map[string]bool{
 		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
-		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "who": e.Who != "",
+		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "who": e.Who != "",
 	}
 	for _, need := range form.Needs {
 		if !fields[need] {
 			return fmt.Errorf("%s lacks %q; add it", e.Event, need)
 		}
 	}
-	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source"} {
+	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source", "digest"} {
 		if fields[field] && !slices.Contains(form.Needs, field) && !slices.Contains(form.Allows, field) {
 			return fmt.Errorf("%s has no %q; leave it out", e.Event, field)
 		}

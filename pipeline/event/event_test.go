@@ -29,6 +29,8 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"zero","state":"end","kind":"test",` + at + `}`, "without its beginning"},
 		{`{"event":"shunt","state":"on",` + at + `}`, `lacks "channel"`},
 		{`{"event":"phase","name":"a","target":"b",` + at + `}`, `has no "target"`},
+		{`{"event":"calibration","digest":"0f",` + at + `}`, `lacks "who"`},
+		{`{"event":"calibration","who":"test",` + at + `}`, `lacks "digest"`},
 		{`{"event":"phase","nme":"a",` + at + `}`, `unknown field "nme"`},
 		{`{"event":"phase","name":"a",` + at + `} {}`, "something follows"},
 		{`{"event":`, "one JSON object a line"},

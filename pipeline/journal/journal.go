@@ -26,6 +26,10 @@ type Group struct {
 	// AllowOneReplica.
 	Replicas        int
 	AllowOneReplica bool
+
+	// Calibration is the digest of what a new journal begins with: its first
+	// message names it. A journal that is there keeps what it says.
+	Calibration string
 }
 
 // identityKey is where a stream's metadata keep the identity, which stays when
@@ -178,6 +182,24 @@ func unfit(c jetstream.StreamConfig) []string {
 	return faults
 }
 
+// beginning is the first message of a journal.
+type beginning struct {
+	Identity    string `json:"identity"`
+	Test        string `json:"test"`
+	Group       string `json:"group"`
+	Calibration string `json:"calibration,omitempty"`
+}
+
+// Calibration is the digest that the first message of a journal names, "" for
+// any other message.
+func (m *Message) Calibration() string {
+	var b beginning
+	if m.Kind != ControlMessage || json.Unmarshal(m.Data, &b) != nil {
+		return ""
+	}
+	return b.Calibration
+}
+
 // begin writes the first message of a new journal. Of several that try, one
 // does; one that was killed before is made up for.
 func (j *Journal) begin(ctx context.Context, g Group) error {
@@ -185,7 +207,7 @@ func (j *Journal) begin(ctx context.Context, g Group) error {
 	if err != nil || state.Last > 0 {
 		return err
 	}
-	data, err := json.Marshal(map[string]string{"identity": j.identity, "test": g.Test, "group": g.Name})
+	data, err := json.Marshal(beginning{j.identity, g.Test, g.Name, g.Calibration})
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package worker
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"slices"
 
@@ -56,7 +57,8 @@ type End struct {
 	First, Last uint64 // places; First is Last+1 when there is none
 	Refused     []Refused
 	Repeated    uint64
-	CutBytes    int64 // of raw readings, at which a cut is full
+	CutBytes    int64  // of raw readings, at which a cut is full
+	Calibration string // digest of the one that the cut was reduced by; "" when the journal named none
 	State       json.RawMessage
 }
 
@@ -66,7 +68,9 @@ type state struct {
 	Group json.RawMessage         `json:"group"`
 	Order map[string]*sourceOrder `json:"order"`
 	Place uint64                  `json:"place"` // of the last frame or event
-	IDs   []string                `json:"ids"`   // of the newest events, oldest first
+
+	Calibration string   `json:"calibration,omitempty"` // digest of the one in force behind the cut
+	IDs         []string `json:"ids"`                   // of the newest events, oldest first
 }
 
 // knownIDs is how many events are remembered by their ids: one that is
@@ -110,8 +114,21 @@ func (s *state) order(source string) *sourceOrder {
 	return o
 }
 
+// CalibrationOf returns the digest of the calibration in force behind a cut, by
+// the state in its record; "" when the journal had named none.
+func CalibrationOf(after json.RawMessage) (string, error) {
+	var s struct {
+		Calibration string `json:"calibration"`
+	}
+	if err := json.Unmarshal(after, &s); err != nil {
+		return "", fmt.Errorf("state behind a cut: %w", err)
+	}
+	return s.Calibration, nil
+}
+
 // Recompute makes the reduced files of one cut again, from what the archive has
-// of it and the state before it. next ends with io.EOF.
+// of it and the state before it, by the plan of the cut's own calibration. next
+// ends with io.EOF.
 func Recompute(p *group.Plan, before json.RawMessage, next func() (Item, error), sinks []Sink) error {
 	err := recompute(p, before, next, sinks)
 	if err != nil {
@@ -137,7 +154,7 @@ func recompute(p *group.Plan, before json.RawMessage, next func() (Item, error),
 			return err
 		}
 		if i.Event != nil {
-			reducer.Event(i.Event.Event)
+			takeEvent(reducer, i.Event.Event)
 			tell(sinks, i.Event.Event)
 			continue
 		}

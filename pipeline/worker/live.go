@@ -32,11 +32,17 @@ type Live struct {
 	Quarantine func(ctx context.Context, m journal.Message, reason frame.Reason, detail string) error
 	Committed  func(End) // after a cut is durable; may be nil
 	CutBytes   int64     // of raw readings; 0 is CutBytes. Another size, other files
-	Progress   *Progress // may be nil
-	Log        *slog.Logger
+
+	// Plans gives the plan of a calibration that the journal names, by its
+	// digest; nil where there is but one. Plan is that of State, or holds until
+	// the journal names one.
+	Plans    func(digest string) (*group.Plan, error)
+	Progress *Progress // may be nil
+	Log      *slog.Logger
 
 	looking  sync.Mutex // held while the reducer works, or is looked at
 	state    state
+	plan     *group.Plan // in force
 	reducer  *group.Reducer
 	decoder  *frame.WireDecoder
 	rawBytes int64
@@ -53,6 +59,7 @@ type item struct {
 	event *PlacedEvent
 	cut   *End
 	zeros []group.ZeroInForce
+	plan  *group.Plan // what follows is of this one
 }
 
 // liveBatches bounds what waits between reduction and files: frames of at most
@@ -69,9 +76,10 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	if err != nil {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
-	l.decoder = frame.NewWireDecoder(l.Plan.Sources())
+	l.plan = l.Plan
+	l.decoder = frame.NewWireDecoder(l.plan.Sources())
 	l.rawBytes = 0
-	l.end = End{First: l.state.Place + 1}
+	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration}
 	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
 	l.free = make(chan *group.Batch, liveBatches)
@@ -126,13 +134,19 @@ func (l *Live) message(ctx context.Context, m *journal.Message) error {
 		l.end.Journal.First = m.Seq
 	}
 	cut := false
+	var next *calibration
 	var err error
 	switch m.Kind {
 	case journal.FrameMessage:
 		cut, err = l.frame(ctx, m)
 	case journal.EventMessage:
-		cut, err = l.event(ctx, m)
+		cut, next, err = l.event(ctx, m)
 	case journal.ControlMessage:
+		// Nothing came before it that would have to end.
+		if next, err = l.named(m.Calibration()); err == nil && next != nil {
+			err = l.use(ctx, next)
+		}
+		next = nil
 	default:
 		err = l.refuse(ctx, m, "unknown-subject", m.Subject)
 	}
@@ -141,9 +155,9 @@ func (l *Live) message(ctx context.Context, m *journal.Message) error {
 	}
 	l.Progress.message(m)
 	if cut {
-		return l.cut(ctx, m)
+		err = l.cut(ctx, m, next)
 	}
-	return nil
+	return err
 }
 
 func (l *Live) refuse(ctx context.Context, m *journal.Message, reason, detail string) error {
@@ -223,27 +237,34 @@ func (l *Live) refuseWire(ctx context.Context, m *journal.Message, err error) er
 	return l.refuse(ctx, m, reason, err.Error())
 }
 
-// event takes an event; it reports whether it asks for a cut.
-func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, err error) {
+// event takes an event; it reports whether it asks for a cut, and which
+// calibration holds behind that.
+func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, next *calibration, err error) {
 	e, err := event.Parse(m.Data)
 	if err != nil {
-		return false, l.refuse(ctx, m, "event", err.Error())
+		return false, nil, l.refuse(ctx, m, "event", err.Error())
 	}
 	id := m.Get(journal.HeaderEventID)
 	if l.state.repeats(id) {
 		l.end.Repeated++
 		l.Progress.repeated()
-		return false, nil
+		return false, nil, nil
+	}
+	if e.Event == event.Calibration {
+		if next, err = l.named(e.Digest); err != nil {
+			return false, nil, err
+		}
 	}
 	l.state.Place++
 	l.looking.Lock()
-	l.reducer.Event(e)
+	takeEvent(l.reducer, e)
 	l.looking.Unlock()
-	return e.Event == event.Cut, l.send(ctx, item{event: &PlacedEvent{l.state.Place, id, e}})
+	return e.Event == event.Cut || next != nil, next, l.send(ctx, item{event: &PlacedEvent{l.state.Place, id, e}})
 }
 
-// cut ends the files of the group behind a message.
-func (l *Live) cut(ctx context.Context, m *journal.Message) error {
+// cut ends the files of the group behind a message; what follows is of another
+// calibration when next is not nil.
+func (l *Live) cut(ctx context.Context, m *journal.Message, next *calibration) error {
 	var err error
 	if l.state.Group, err = json.Marshal(l.reducer.State()); err != nil {
 		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
@@ -251,15 +272,21 @@ func (l *Live) cut(ctx context.Context, m *journal.Message) error {
 	end := l.end
 	end.Last = l.state.Place
 	end.CutBytes = l.cutBytes()
+	if next != nil {
+		l.state.Calibration = next.digest
+	}
 	hash := m.Hash()
 	end.Journal = Range{Identity: l.Identity, First: l.end.Journal.First, Last: m.Seq, LastHash: hex.EncodeToString(hash[:])}
 	if end.State, err = json.Marshal(&l.state); err != nil {
 		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
 	}
-	l.end = End{First: end.Last + 1}
+	l.end = End{First: end.Last + 1, Calibration: l.state.Calibration}
 	l.rawBytes = 0
 	l.Progress.ends()
-	return l.send(ctx, item{cut: &end, zeros: l.reducer.Zeros()})
+	if err := l.send(ctx, item{cut: &end, zeros: l.reducer.Zeros()}); err != nil || next == nil {
+		return err
+	}
+	return l.use(ctx, next)
 }
 
 func (l *Live) send(ctx context.Context, i item) error {
@@ -287,6 +314,12 @@ func (l *Live) writeItem(i *item) error {
 	case i.event != nil:
 		l.Archive.Event(*i.event)
 		tell(l.Sinks, i.event.Event)
+	case i.plan != nil:
+		for _, s := range l.Sinks {
+			if s, ok := s.(PlanSink); ok {
+				s.Use(i.plan)
+			}
+		}
 	case i.cut != nil:
 		// The raw archive's record is the position that a restart goes on
 		// from, so the reduced files are complete before it is.

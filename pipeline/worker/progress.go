@@ -27,6 +27,8 @@ type Counts struct {
 	Uncut     uint64           // frames taken since the newest cut was decided
 	Committed uint64           // sequence that the newest commit reaches to
 	Newest    map[string]int64 // ns, by source
+
+	Calibration string // digest of the one in force; "" when the journal named none
 }
 
 // Look returns the present counts.
@@ -64,6 +66,17 @@ func (p *Progress) frame(source string, rows int, newest int64) {
 		}
 		c.Newest[source] = newest
 	})
+}
+
+// Begin notes where the worker goes on from, and by which calibration.
+func (p *Progress) Begin(from uint64, calibration string) {
+	p.change(func(c *Counts) {
+		c.Sequence, c.Pending, c.Stored, c.Calibration = max(from, 1)-1, 0, time.Time{}, calibration
+	})
+}
+
+func (p *Progress) calibration(digest string) {
+	p.change(func(c *Counts) { c.Calibration = digest })
 }
 
 func (p *Progress) refused()  { p.change(func(c *Counts) { c.Refused++ }) }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -260,5 +261,33 @@ func TestRecordThatDoesNotFitItsFilesIsFound(t *testing.T) {
 		if err := r.Close(); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// A record is the same bytes however often it is read and written, and its
+// state is not spread over lines.
+func TestRecordsAreEncodedOneWay(t *testing.T) {
+	for _, state := range []string{"", `{"a": [1, 2], "b": {"c": "null\n}"}}`, `[
+ 1,
+ 2 ]`, "null"} {
+		r := &Record{Version: RecordVersion, Group: "main", State: json.RawMessage(state)}
+		text, err := r.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		read, err := Decode(text)
+		if err != nil {
+			t.Fatalf("%s: %v", text, err)
+		}
+		again, err := read.Encode()
+		if err != nil || string(again) != string(text) {
+			t.Errorf("written again: %v\n%s\n%s", err, again, text)
+		}
+		if state != "" && string(read.State) != strings.NewReplacer("\n", "", " ", "").Replace(state) {
+			t.Errorf("state %s, want %s", read.State, state)
+		}
+	}
+	if _, err := (&Record{State: json.RawMessage("{")}).Encode(); err == nil {
+		t.Error("a state that is no JSON is accepted")
 	}
 }

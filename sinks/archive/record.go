@@ -24,18 +24,19 @@ type Record struct {
 	Group        string               `json:"group"`
 	Cut          uint64               `json:"cut"`
 	Journal      worker.Range         `json:"journal"`
-	First        uint64               `json:"first"`     // places of the cut's first and last frame or event in the
-	Last         uint64               `json:"last"`      // group's order, from 1; First is Last+1 when there is none
-	CutBytes     int64                `json:"cut_bytes"` // of raw readings, at which a cut is full
+	First        uint64               `json:"first"`                 // places of the cut's first and last frame or event in the
+	Last         uint64               `json:"last"`                  // group's order, from 1; First is Last+1 when there is none
+	CutBytes     int64                `json:"cut_bytes"`             // of raw readings, at which a cut is full
+	Calibration  string               `json:"calibration,omitempty"` // digest of the one that holds in this cut; "" when the journal named none
 	Files        []segment.File       `json:"files"`
 	Runs         []Run                `json:"runs"`
 	Events       []worker.PlacedEvent `json:"events"`
 	Refused      []worker.Refused     `json:"refused"`
 	Repeated     uint64               `json:"repeated"` // frames that came again and were dropped
-	State        json.RawMessage      `json:"state"`    // of the reduction behind the cut
 	Program      string               `json:"program"`
 	Architecture string               `json:"architecture"`
 	Previous     string               `json:"previous"` // SHA-256 of the record before, "" for the first
+	State        json.RawMessage      `json:"state"`    // of the reduction behind the cut; the last field, see Encode
 }
 
 // Run is a run of frames of one source and boot whose numbers, and counters
@@ -64,12 +65,23 @@ func name(group string, cut uint64) string {
 func (r *Record) Name() string { return name(r.Group, r.Cut) }
 
 // Encode is the record as it is written: the same record gives the same bytes.
+// The state, which is long, is one line at the end.
 func (r *Record) Encode() ([]byte, error) {
-	text, err := json.MarshalIndent(r, "", " ")
+	short := *r
+	short.State = nil
+	text, err := json.MarshalIndent(&short, "", " ")
 	if err != nil {
 		return nil, fmt.Errorf("encode commit record: %w", err)
 	}
-	return append(text, '\n'), nil
+	if len(r.State) == 0 {
+		return append(text, '\n'), nil
+	}
+	out := bytes.NewBuffer(bytes.TrimSuffix(text, []byte("null\n}")))
+	if err := json.Compact(out, r.State); err != nil {
+		return nil, fmt.Errorf("encode commit record: the state: %w", err)
+	}
+	out.WriteString("\n}\n")
+	return out.Bytes(), nil
 }
 
 // ErrRecord occurs when a commit record is not what this program writes.

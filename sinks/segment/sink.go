@@ -199,10 +199,16 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 	return nil
 }
 
+// Use has what follows a cut written by another plan of the group.
+func (s *Sink) Use(plan *group.Plan) {
+	s.plan = plan
+	clear(s.layouts)
+}
+
 // Event keeps an event for the commit record. Where files end is no doing of
-// people's.
+// people's, and which constants they have is said beside them.
 func (s *Sink) Event(e event.Event) {
-	if e.Event != event.Cut {
+	if e.Event != event.Cut && e.Event != event.Calibration {
 		s.events = append(s.events, e)
 	}
 }

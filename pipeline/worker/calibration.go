@@ -1,0 +1,71 @@
+package worker
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
+)
+
+// ErrCalibration occurs when the journal names a calibration that is not there:
+// reducing what follows by another would be a wrong result that looks right.
+// It stays until the calibration is there.
+var ErrCalibration = errors.New("the journal names a calibration that is not there")
+
+// PlanSink is a Sink that depends on the plan. Use is called behind a cut, ahead
+// of the first batch of the plan.
+type PlanSink interface {
+	Sink
+	Use(*group.Plan)
+}
+
+// calibration is a plan and the digest by which the journal names it.
+type calibration struct {
+	digest string
+	plan   *group.Plan
+}
+
+// named returns the calibration of a digest; nil when it holds already, or when
+// no digest is given.
+func (l *Live) named(digest string) (*calibration, error) {
+	if digest == "" || digest == l.state.Calibration || l.Plans == nil {
+		return nil, nil
+	}
+	plan, err := l.Plans(digest)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %q: %w", ErrCalibration, digest, err)
+	}
+	return &calibration{digest, plan}, nil
+}
+
+// use has another calibration hold from here on. What the group remembers is
+// read back as at a restart, so that a restart here changes nothing.
+func (l *Live) use(ctx context.Context, c *calibration) error {
+	text, err := json.Marshal(l.reducer.State())
+	if err != nil {
+		return fmt.Errorf("state of group %s: %w", l.plan.Name, err)
+	}
+	at, err := c.plan.ReadState(text)
+	if err != nil {
+		return err
+	}
+	l.looking.Lock()
+	l.reducer = group.NewReducerAt(c.plan, at)
+	l.looking.Unlock()
+	l.plan, l.state.Calibration, l.end.Calibration = c.plan, c.digest, c.digest
+	l.decoder = frame.NewWireDecoder(c.plan.Sources())
+	l.Progress.calibration(c.digest)
+	return l.send(ctx, item{plan: c.plan})
+}
+
+// takeEvent hands an event to the pure function, which knows nothing of cuts and
+// works by the plan that it has.
+func takeEvent(r *group.Reducer, e event.Event) {
+	if e.Event != event.Calibration {
+		r.Event(e)
+	}
+}
