@@ -29,7 +29,7 @@ func (c *statusCommand) Run(ctx context.Context, s streams) error {
 
 func (st *status) print(w io.Writer, now time.Time) {
 	fmt.Fprintf(w, "%s, served since %s; %s left on the disk of %s\n\n", st.Test, moment(st.Began.UnixNano()), size(int64(min(st.FreeDisk, 1<<62))), st.Data)
-	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "of", "last cut", "committed", "its rows"},
+	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "its limit", "last cut", "committed", "its rows"},
 		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
 	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
 	var errs []string

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -151,14 +152,14 @@ func (c *verifyCommand) print(w io.Writer, r *verify.Report, took time.Duration)
 			if c.Recompute && g.Folder != rawFolder+"/" {
 				again = fmt.Sprintf("%d of %d", g.Recomputed, g.Cuts)
 			}
-			t.rows = append(t.rows, []string{g.Name, strings.TrimSuffix(g.Folder, "/"), fmt.Sprint(g.Cuts), fmt.Sprint(g.Files), fmt.Sprint(g.Rows), size(g.Bytes),
+			t.rows = append(t.rows, []string{g.Name, cmp.Or(strings.TrimSuffix(g.Folder, "/"), "."), fmt.Sprint(g.Cuts), fmt.Sprint(g.Files), fmt.Sprint(g.Rows), size(g.Bytes),
 				from, to, sequences, again, fmt.Sprint(g.Damages)})
 		}
 		t.write(w)
-		for _, n := range r.Notes {
-			fmt.Fprintf(w, "\nNote: %s.\n", n)
-		}
 		fmt.Fprintln(w)
+		for _, n := range r.Notes {
+			fmt.Fprintf(w, "Note: %s.\n", n)
+		}
 	}
 	for _, d := range r.Damages {
 		fmt.Fprintf(w, "%s: %s\n  found: %s\n  to do: %s\n", d.File, d.Kind, d.Found, d.Do)

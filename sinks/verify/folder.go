@@ -82,9 +82,10 @@ func (w *walk) leftOver(f *folder) {
 		names = append(names, name)
 	}
 	slices.Sort(names)
+	var unfinished []string
 	for _, name := range names {
 		if strings.HasPrefix(name, ".") && strings.Contains(name, ".tmp-") {
-			w.note("%s%s was being written when a process was stopped; no record knows it, and it may be removed", f.label, name)
+			unfinished = append(unfinished, name)
 			continue
 		}
 		if m := fileName.FindStringSubmatch(name); m != nil {
@@ -106,5 +107,9 @@ func (w *walk) leftOver(f *folder) {
 			}
 		}
 		w.note("%s%s is nothing of ours", f.label, name)
+	}
+	if len(unfinished) > 0 {
+		w.note("%s%s and %d more are being written, or were when a process was stopped: serve removes what is left at its start",
+			f.label, unfinished[0], len(unfinished)-1)
 	}
 }
