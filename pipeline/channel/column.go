@@ -15,6 +15,10 @@ type Scratch struct {
 // alone, rather than at that of every row.
 const steadyRows = 32
 
+// lookAhead bounds the rows that are looked at in vain when one of the two
+// temperatures goes on for long and the other does not.
+const lookAhead = 2048
+
 // fewRows are quicker done one by one: slow sources that take turns come so.
 const fewRows = 4
 
@@ -32,9 +36,8 @@ func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float
 	}
 	for from := 0; from < n; {
 		// Temperatures are read less often than strain: the same ones come many
-		// times in a row. The look ahead is short, since one of the two may go on
-		// for long and the other not.
-		to := min(from+blockRows, n)
+		// times in a row.
+		to := min(from+lookAhead, n)
 		to = from + min(reduce.Steady(temperature[from:to]), reduce.Steady(leadTemperature[from:to]))
 		if to-from >= steadyRows {
 			ch.steadyBlock(dst[from:to], ratio[from:to], temperature[from], leadTemperature[from])
