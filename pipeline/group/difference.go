@@ -1,0 +1,256 @@
+package group
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// Differences says in words what the plans of a test reduce by after a change of
+// its test file, against before: a line for what is added, removed or another,
+// with the names that it is about. Values are in the units of the calibration
+// (SI, degC, V/V). It is empty when all constants are the same.
+func Differences(before, after []*Plan) ([]string, error) {
+	was, err := describe(before)
+	if err != nil {
+		return nil, err
+	}
+	is, err := describe(after)
+	if err != nil {
+		return nil, err
+	}
+	var d differences
+	for _, t := range both(was, is) {
+		x, y := was[t], is[t]
+		switch {
+		case x == nil:
+			d.add(t, "added")
+		case y == nil:
+			d.add(t, "removed")
+		default:
+			for _, path := range both(x, y) {
+				input := path[:strings.IndexByte(path, '>')+1] + ".input_and_gauge"
+				switch {
+				case x[path] == y[path]:
+				case x[input] == "" && y[input] != "": // of a wire, all is new: it is enough to name it
+					if path == input {
+						d.add(t, "now on "+wired(y[input]))
+					}
+				case y[input] == "" && x[input] != "":
+					if path == input {
+						d.add(t, "no longer on "+wired(x[input]))
+					}
+				default:
+					d.add(t, fmt.Sprintf("%s %s -> %s", words(path), stated(x[path]), stated(y[path])))
+				}
+			}
+		}
+	}
+	return d.lines(), nil
+}
+
+// thing is something of a calibration that has a name.
+type thing struct{ kind, name, lots string }
+
+// constants are those of a thing by their path, as text.
+type constants map[string]string
+
+func describe(plans []*Plan) (map[thing]constants, error) {
+	all := map[thing]constants{}
+	var err error
+	add := func(t thing, v any) {
+		if all[t] == nil { // a channel may have wires to several sources
+			all[t] = constants{}
+		}
+		if err == nil {
+			err = all[t].take(v)
+		}
+	}
+	for _, p := range plans {
+		for _, source := range p.Sources() {
+			c, _, err := p.Calibration(source)
+			if err != nil {
+				return nil, err
+			}
+			add(thing{kind: "source", name: source}, c.Input)
+			for _, in := range c.Inputs {
+				add(thing{kind: "input", name: source + "/" + in.Name}, in)
+			}
+			for _, ch := range c.Channels {
+				add(thing{kind: "channel", name: ch.Name, lots: p.lotsOf(ch)}, ch)
+			}
+			for _, r := range c.Rosettes {
+				add(thing{kind: "rosette", name: r.Name}, r)
+			}
+			for _, t := range c.Temperatures {
+				add(thing{kind: "temperature", name: t.Name}, t)
+			}
+			for _, a := range c.Auxiliary {
+				add(thing{kind: "auxiliary quantity", name: a.Name}, a)
+			}
+		}
+		add(thing{kind: "group", name: p.Name}, map[string]string{"strain is read against": p.Load()})
+	}
+	return all, err
+}
+
+// lotsOf names the lots of a channel's gauges.
+func (p *Plan) lotsOf(c channelCalibration) string {
+	var lots []string
+	for _, w := range c.Wires {
+		_, name, _ := strings.Cut(w.Input, "|")
+		gauge, _ := p.test.Gauges.Get(name)
+		if lot := gauge.Lot.Text; lot != "" && !slices.Contains(lots, lot) {
+			lots = append(lots, lot)
+		}
+	}
+	return strings.Join(lots, ", ")
+}
+
+// take adds the constants of v, by its JSON.
+func (c constants) take(v any) error {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	d := json.NewDecoder(bytes.NewReader(text))
+	d.UseNumber()
+	var tree any
+	if err := d.Decode(&tree); err != nil {
+		return err
+	}
+	c.flatten("", tree)
+	return nil
+}
+
+// flatten goes down to values, and to lists of them. Wires and predictions are
+// found by what they are of, not by their place in a list.
+func (c constants) flatten(path string, v any) {
+	switch v := v.(type) {
+	case map[string]any:
+		for key, inside := range v {
+			c.flatten(strings.TrimPrefix(path+"."+key, "."), inside)
+		}
+	case []any:
+		for _, inside := range v {
+			of, isObject := inside.(map[string]any)
+			if !isObject {
+				c[path] = fmt.Sprint(v...)
+				return
+			}
+			for _, key := range []string{"input_and_gauge", "step"} {
+				if name, ok := of[key].(string); ok {
+					path := path + "<" + name + ">"
+					for i := 2; c[path+".to_ns"] != ""; i++ { // a wire may come back to its input
+						path = fmt.Sprintf("%s %d", path, i)
+					}
+					c.flatten(path, inside)
+				}
+			}
+		}
+	case nil:
+	default:
+		c[path] = fmt.Sprint(v)
+	}
+}
+
+// both lists the keys of two maps, in order.
+func both[K comparable, V any](a, b map[K]V) []K {
+	all := maps.Clone(a)
+	maps.Copy(all, b)
+	return slices.SortedFunc(maps.Keys(all), func(x, y K) int {
+		return strings.Compare(fmt.Sprint(x), fmt.Sprint(y))
+	})
+}
+
+// wired names a wire by its input and gauge.
+func wired(key string) string {
+	input, gauge, _ := strings.Cut(key, "|")
+	return input + ", gauge " + gauge
+}
+
+func stated(text string) string {
+	if text == "" {
+		return "not stated"
+	}
+	return text
+}
+
+// differences joins what is said of several things alike.
+type differences struct {
+	order []difference
+	names map[difference][]string
+}
+
+type difference struct{ kind, lots, what string }
+
+func (d *differences) add(t thing, what string) {
+	if d.names == nil {
+		d.names = map[difference][]string{}
+	}
+	key := difference{t.kind, t.lots, what}
+	if d.names[key] == nil {
+		d.order = append(d.order, key)
+	}
+	d.names[key] = append(d.names[key], t.name)
+}
+
+// namedInLine is how many things a line names before it counts them.
+const namedInLine = 3
+
+func (d *differences) lines() []string {
+	var lines []string
+	for _, key := range d.order {
+		names := d.names[key]
+		line := key.what + ": " + key.kind + " " + names[0]
+		if n := len(names); n > 1 {
+			line = fmt.Sprintf("%s: %d %ss (%s", key.what, n, key.kind, strings.Join(names[:min(n, namedInLine)], ", "))
+			if n > namedInLine {
+				line += ", …"
+			}
+			line += ")"
+		}
+		if key.lots != "" {
+			line = "lot " + key.lots + ": " + line
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// words makes a path readable: "wires<…>.constants.GaugeFactor.Value" is "gauge
+// factor". Which wire or step it is of stays where the constants do not say.
+func words(path string) string {
+	of := ""
+	if from, to := strings.IndexByte(path, '<'), strings.LastIndexByte(path, '>'); from >= 0 && to > from {
+		of, path = " of "+path[from+1:to], path[:from]+path[to+1:]
+	}
+	path, isConstant := strings.CutPrefix(path, "wires.constants.")
+	path, isLimit := strings.CutPrefix(path, "wires.judged_by.")
+	if isConstant || isLimit {
+		of = ""
+	}
+	if isLimit {
+		path = "limit of " + path
+	}
+	path = strings.TrimPrefix(strings.TrimSuffix(path, ".Value"), "wires.")
+	var b strings.Builder
+	lower := false
+	for _, r := range path {
+		switch {
+		case r == '.' || r == '_':
+			b.WriteByte(' ')
+		case unicode.IsUpper(r) && lower:
+			b.WriteByte(' ')
+			b.WriteRune(unicode.ToLower(r))
+		default:
+			b.WriteRune(unicode.ToLower(r))
+		}
+		lower = unicode.IsLower(r)
+	}
+	return b.String() + of
+}
