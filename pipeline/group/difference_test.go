@@ -62,7 +62,7 @@ func TestDifferencesSayWhatIsOther(t *testing.T) {
 		{"a swapped wire", []string{"node/A}", "node/X}", "node/B}", "node/A}", "node/X}", "node/B}"},
 			[]string{
 				"lot A23: no longer on node/A, gauge a: channel a", "lot A23: now on node/B, gauge a: channel a",
-				"lot A23: no longer on node/B, gauge b: channel b", "lot A23: now on node/A, gauge b: channel b",
+				"lot A23: now on node/A, gauge b: channel b", "lot A23: no longer on node/B, gauge b: channel b",
 			}},
 		{"a channel less", []string{"  d: {bridge: quarter_3wire}\n", "", "  - {position: d, gauge: d, input: node/D}\n", "", ", d: {material: plate}", "", ", d: {lot: B4}", ""},
 			[]string{"lot B4: removed: channel d"}},
