@@ -8,10 +8,10 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"glueline/pipeline/group"
 	"glueline/pipeline/testfile"
+	"glueline/sinks/verify"
 )
 
 // keptFolder holds the test files that a data folder was worked with, so that
@@ -81,7 +81,7 @@ func writeSynced(path string, text []byte) error {
 
 // keptTests reads the test files of a data folder; those that this program can
 // not read any more are named in the error, beside the ones that it can.
-func keptTests(data string) ([][]*group.Plan, error) {
+func keptTests(data string) ([]verify.Test, error) {
 	entries, err := os.ReadDir(filepath.Join(data, keptFolder))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -89,7 +89,7 @@ func keptTests(data string) ([][]*group.Plan, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the kept test files: %w", err)
 	}
-	var tests [][]*group.Plan
+	var tests []verify.Test
 	var all error
 	for _, e := range entries {
 		path := filepath.Join(data, keptFolder, e.Name(), keptName)
@@ -101,9 +101,9 @@ func keptTests(data string) ([][]*group.Plan, error) {
 			all = errors.Join(all, err)
 			continue
 		}
-		tests = append(tests, plans)
+		tests = append(tests, verify.Test{Digest: e.Name(), Plans: plans})
 	}
-	return slices.Clip(tests), all
+	return tests, all
 }
 
 func plansOf(path string) ([]*group.Plan, error) {

@@ -12,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
 	"glueline/sinks/archive"
 	"glueline/sinks/verify"
@@ -77,10 +76,10 @@ func folderIsThere(path string) bool {
 }
 
 // tests are the test files to compare with.
-func (c *verifyCommand) tests(warn io.Writer) ([][]*group.Plan, error) {
+func (c *verifyCommand) tests(warn io.Writer) ([]verify.Test, error) {
 	if c.Test != "" {
 		plans, err := plansOf(c.Test)
-		return [][]*group.Plan{plans}, err
+		return []verify.Test{{Plans: plans}}, err
 	}
 	tests, err := keptTests(c.Dir)
 	if err != nil {

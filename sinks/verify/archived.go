@@ -123,6 +123,9 @@ func (w *walk) follows(f *folder, r, before *record, first bool) {
 			return
 		}
 	}
+	if before != nil && r.raw.Calibration != before.behind {
+		wrong(Constants, "it was reduced by the calibration %q, but %q holds behind the cut before", r.raw.Calibration, before.behind)
+	}
 	if known := first || before != nil; known {
 		switch {
 		case at.First > nextSeq:

@@ -59,10 +59,7 @@ func plansOf(t *testing.T, text string) []*group.Plan {
 var program = segment.Program{Version: "test", Architecture: "any"}
 
 // messages is a journal in memory.
-type messages struct {
-	all  []journal.Message
-	stop context.CancelFunc // at the end
-}
+type messages struct{ all []journal.Message }
 
 func (m *messages) Next(ctx context.Context) (journal.Message, error) {
 	if len(m.all) == 0 {
@@ -159,8 +156,30 @@ func given(t *testing.T) *messages {
 	return m
 }
 
-// fill makes a data folder as serve does, from a journal.
+// recalibrated is that journal with another calibration in the place of its
+// third cut.
+func recalibrated(t *testing.T, digest string) *messages {
+	t.Helper()
+	m := given(t)
+	for i := range m.all {
+		if m.all[i].Get(journal.HeaderEventID) == "c3" {
+			text, err := json.Marshal(event.Event{Event: event.Calibration, Digest: digest, Who: "test", Time: start})
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.all[i].Data = text
+		}
+	}
+	return m
+}
+
+// fill makes a data folder as serve does.
 func fill(t *testing.T, dir, test string) {
+	t.Helper()
+	fillFrom(t, dir, test, given(t), nil)
+}
+
+func fillFrom(t *testing.T, dir, test string, from *messages, plans func(digest string) *group.Plan) {
 	t.Helper()
 	raw, reduced := filepath.Join(dir, "raw"), filepath.Join(dir, "r1")
 	for _, d := range []string{raw, reduced} {
@@ -187,7 +206,10 @@ func fill(t *testing.T, dir, test string) {
 		},
 		Log: slog.New(slog.DiscardHandler),
 	}
-	if err := live.Run(ctx, given(t)); err != nil {
+	if plans != nil {
+		live.Plans = func(digest string) (*group.Plan, error) { return plans(digest), nil }
+	}
+	if err := live.Run(ctx, from); err != nil {
 		t.Fatal(err)
 	}
 	if committed != cuts {

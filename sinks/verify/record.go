@@ -26,6 +26,7 @@ type record struct {
 	sum       string // SHA-256 of its bytes
 	canonical bool   // its bytes are those that this program writes
 	place     uint64 // that the state behind it is of; raw only
+	behind    string // digest of the calibration that holds behind it; raw only
 
 	raw     *archive.Record // one of these
 	reduced *segment.CommitRecord
@@ -64,13 +65,15 @@ func (f *folder) decode(name string) (*record, error) {
 		return nil, err
 	}
 	var state struct {
-		Place uint64 `json:"place"`
+		Place       uint64 `json:"place"`
+		Calibration string `json:"calibration"`
 	}
 	if err := json.Unmarshal(c.State, &state); err != nil {
 		return nil, fmt.Errorf("the state in it: %w", err)
 	}
 	r.test, r.group, r.cut, r.previous, r.files, r.raw = c.Test, c.Group, c.Cut, c.Previous, c.Files, c
 	r.program, r.canonical, r.place = segment.Program{Version: c.Program, Architecture: c.Architecture}, bytes.Equal(again, text), state.Place
+	r.behind = state.Calibration
 	c.State = nil // it is long, and who needs it reads it again
 	return r, nil
 }

@@ -20,7 +20,8 @@ type resultCut struct {
 }
 
 // results walks the segments of a group. An entry is nil where the record is.
-func (w *walk) results(ctx context.Context, f *folder, name string, records []*record) []*resultCut {
+// archived are the cuts of the raw archive, as far as there is one.
+func (w *walk) results(ctx context.Context, f *folder, name string, records []*record, archived []*rawCut) []*resultCut {
 	cuts := make([]*resultCut, len(records))
 	samples := counters{next: map[string]uint64{}}
 	fields := map[string]*content{} // the newest file of a source
@@ -72,7 +73,11 @@ func (w *walk) results(ctx context.Context, f *folder, name string, records []*r
 			}
 			calibration = r.reduced.Calibration
 		}
-		w.constants(f, c)
+		named := ""
+		if cut < len(archived) && archived[cut] != nil {
+			named = archived[cut].record.raw.Calibration
+		}
+		w.constants(f, c, named)
 	}
 	return cuts
 }
@@ -132,15 +137,20 @@ func sameSources(before []*resultCut, c *resultCut) bool {
 }
 
 // constants finds the test file that a cut was made with, and compares what the
-// files say of their columns with what follows from it.
-func (w *walk) constants(f *folder, c *resultCut) {
+// files say of their columns with what follows from it. named is the digest of
+// the one that holds by the raw archive, "" where that is not known.
+func (w *walk) constants(f *folder, c *resultCut, named string) {
 	if len(w.options.Tests) == 0 {
 		return
 	}
 	// Where several would do, as for a cut without files, the one before goes on.
 	candidates := []*group.Plan{w.plan}
-	for _, plans := range w.options.Tests {
-		candidates = append(candidates, plans...)
+	for _, t := range w.options.Tests {
+		if t.Digest != "" && t.Digest == named {
+			candidates = t.Plans
+			break
+		}
+		candidates = append(candidates, t.Plans...)
 	}
 	for _, p := range candidates {
 		if c.plan == nil && p != nil && p.Name == c.record.group && fits(p, c) {
@@ -148,7 +158,11 @@ func (w *walk) constants(f *folder, c *resultCut) {
 		}
 	}
 	if c.plan == nil {
-		w.damage(f, c.record.group, Constants, c.record.name, "its constants follow from no test file that is kept or was given")
+		found := "its constants follow from no test file that is kept or was given"
+		if named != "" {
+			found += fmt.Sprintf("; the raw archive names the calibration %s", named)
+		}
+		w.damage(f, c.record.group, Constants, c.record.name, found)
 		return
 	}
 	for _, file := range c.files {

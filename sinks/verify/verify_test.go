@@ -21,12 +21,14 @@ import (
 )
 
 // options look at a data folder.
-func options(dir string, tests ...[]*group.Plan) verify.Options {
+func options(dir string, tests ...verify.Test) verify.Options {
 	return verify.Options{
 		Raw: filepath.Join(dir, "raw"), RawLabel: "raw/", Reduced: filepath.Join(dir, "r1"), ReducedLabel: "r1/",
 		Tests: tests, Program: program, Recompute: len(tests) > 0, Temporary: dir,
 	}
 }
+
+func testOf(t *testing.T, text string) verify.Test { return verify.Test{Plans: plansOf(t, text)} }
 
 func walk(t *testing.T, o verify.Options) *verify.Report {
 	t.Helper()
@@ -40,7 +42,7 @@ func walk(t *testing.T, o verify.Options) *verify.Report {
 func TestSoundFolder(t *testing.T) {
 	dir := t.TempDir()
 	fill(t, dir, beam)
-	o := options(dir, plansOf(t, beam))
+	o := options(dir, testOf(t, beam))
 	o.Program.Version = "another"
 	var done int64
 	o.Progress = func(n int64) { done = n }
@@ -415,7 +417,7 @@ func TestPlantedDamages(t *testing.T) {
 			if c.tests != "" {
 				test = c.tests
 			}
-			report := walk(t, options(f.dir, plansOf(t, test)))
+			report := walk(t, options(f.dir, testOf(t, test)))
 			var got []string
 			for _, d := range report.Damages {
 				got = append(got, is(d.Kind, d.File))
@@ -461,7 +463,7 @@ func TestUnfinishedCutIsNoDamage(t *testing.T) {
 	f.remove("raw/main.00000003.commit.json")
 	f.write("raw/.main.00000004.node.arrow.tmp-1-2", []byte("half"))
 	f.write("r1/notes.txt", []byte("mine"))
-	report := walk(t, options(dir, plansOf(t, beam)))
+	report := walk(t, options(dir, testOf(t, beam)))
 	if len(report.Damages) > 0 {
 		t.Errorf("damages:\n%s", lines(report.Damages))
 	}
@@ -506,11 +508,54 @@ func TestAnotherProgramVersion(t *testing.T) {
 			c.Columns[0].Float[30] *= factor
 			return c
 		}, noChange)
-		o := options(dir, plansOf(t, beam))
+		o := options(dir, testOf(t, beam))
 		o.Program.Version = "later"
 		report := walk(t, o)
 		if len(report.Damages) != damages || len(report.Notes) != 1-damages {
 			t.Errorf("factor %v: damages:\n%s\nnotes:\n%s", factor, lines(report.Damages), lines(report.Notes))
 		}
+	}
+}
+
+// A calibration that the journal names holds from its cut on; results that were
+// made with the other one are named, though its test file is kept as well.
+func TestCalibrationsInTheJournal(t *testing.T) {
+	dir := t.TempDir()
+	later := strings.Replace(beam, "2.08", "2.11", 1)
+	tests := []verify.Test{{Digest: "early", Plans: plansOf(t, beam)}, {Digest: "late", Plans: plansOf(t, later)}}
+	fillFrom(t, dir, beam, recalibrated(t, "late"), func(digest string) *group.Plan {
+		for _, test := range tests {
+			if test.Digest == digest {
+				return test.Plans[0]
+			}
+		}
+		return nil
+	})
+	report := walk(t, options(dir, tests...))
+	if len(report.Damages) > 0 || len(report.Notes) != 1 || !strings.Contains(report.Notes[0], "main.00000003.commit.json: other constants from here on") {
+		t.Errorf("damages:\n%s\nnotes:\n%s", lines(report.Damages), lines(report.Notes))
+	}
+	const cut3 = "main.00000003.commit.json"
+	for _, c := range []struct {
+		name  string
+		tests []verify.Test
+		want  string
+	}{
+		{"without the later test file", tests[:1], "r1/" + cut3},
+		{"exchanged test files", []verify.Test{tests[0], {Digest: "late", Plans: tests[0].Plans}, {Digest: "x", Plans: tests[1].Plans}}, "r1/" + cut3},
+	} {
+		report := walk(t, options(dir, c.tests...))
+		if len(report.Damages) != 1 || report.Damages[0].Kind != verify.Constants || report.Damages[0].File != c.want {
+			t.Errorf("%s:\n%s", c.name, lines(report.Damages))
+		}
+	}
+	folder{t, dir}.raw(func(r *archive.Record) {
+		if r.Cut == 3 {
+			r.Calibration = "early"
+		}
+	})
+	report = walk(t, options(dir, tests...))
+	if !slices.ContainsFunc(report.Damages, func(d verify.Damage) bool { return d.Kind == verify.Constants && d.File == "raw/"+cut3 }) {
+		t.Errorf("a record that names another calibration:\n%s", lines(report.Damages))
 	}
 }

@@ -18,10 +18,9 @@ type Options struct {
 	// Labels are what reports call the folders, with a slash behind.
 	ReducedLabel, RawLabel string
 
-	// Tests are the test files that the results may have been made with, each
-	// as the plans of its groups. With none, constants are compared with their
-	// digests only.
-	Tests [][]*group.Plan
+	// Tests are the test files that the results may have been made with. With
+	// none, constants are compared with their digests only.
+	Tests []Test
 
 	// Program is the one at work: what another one made may differ by a part in
 	// 1e12 when it is made again.
@@ -33,6 +32,13 @@ type Options struct {
 	Temporary string
 
 	Progress func(done int64) // bytes of Size; may be nil
+}
+
+// Test is a test file: the plans of its groups, and the digest by which a journal
+// names it, "" where that is not known.
+type Test struct {
+	Digest string
+	Plans  []*group.Plan
 }
 
 // ErrNothing occurs when a folder holds no commit record.
@@ -146,7 +152,7 @@ func (w *walk) group(ctx context.Context, name string, raw, reduced *folder) err
 	}
 	records := w.records(reduced, name, reducedCuts-1)
 	w.own(reduced, records)
-	results := w.results(ctx, reduced, name, records)
+	results := w.results(ctx, reduced, name, records, archived)
 	for cut := range min(len(archived), len(results)) {
 		w.compareRows(reduced, name, archived[cut], results[cut])
 	}
