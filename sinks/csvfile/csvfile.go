@@ -7,6 +7,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -45,7 +46,8 @@ type Sink struct {
 	dir   string
 	plan  *group.Plan
 	files map[string]*file
-	names []string // sources in order of appearance
+	names []string         // sources in order of appearance
+	kept  map[string]int64 // length of a source's file at the last cut
 }
 
 type file struct {
@@ -59,7 +61,7 @@ type file struct {
 
 // New returns a sink that writes into dir.
 func New(dir string, plan *group.Plan) *Sink {
-	return &Sink{dir: dir, plan: plan, files: map[string]*file{}}
+	return &Sink{dir: dir, plan: plan, files: map[string]*file{}, kept: map[string]int64{}}
 }
 
 // Append writes the rows of a batch.
@@ -76,8 +78,13 @@ func (s *Sink) Append(b *group.Batch) error {
 
 func (s *Sink) begin(source string) (*file, error) {
 	w := &file{path: filepath.Join(s.dir, s.plan.Name+"-"+source+".csv")}
+	_, goesOn := s.kept[source]
+	how := os.O_WRONLY | os.O_CREATE | os.O_EXCL
+	if goesOn {
+		how = os.O_WRONLY | os.O_APPEND
+	}
 	var err error
-	if w.f, err = os.OpenFile(w.path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644); err != nil {
+	if w.f, err = os.OpenFile(w.path, how, 0o644); err != nil {
 		return nil, fmt.Errorf("begin CSV: %w", err)
 	}
 	s.files[source] = w
@@ -95,6 +102,9 @@ func (s *Sink) begin(source string) (*file, error) {
 		w.line = append(w.line, quote(name)...)
 	}
 	w.line = append(w.line, '\n')
+	if goesOn {
+		return w, nil
+	}
 	if _, err := w.out.Write(w.line); err != nil {
 		return nil, fmt.Errorf("write %s: %w", w.path, err)
 	}
@@ -174,8 +184,25 @@ func appendFixed(dst []byte, x float64, decimals int) []byte {
 	return dst
 }
 
-// Cut does nothing: a CSV file goes on through cuts.
-func (s *Sink) Cut([]group.ZeroInForce) error { return nil }
+// Cut puts on disk what there is. The files go on through cuts.
+func (s *Sink) Cut([]group.ZeroInForce) error {
+	for _, name := range s.names {
+		w := s.files[name]
+		err := w.out.Flush()
+		if err == nil {
+			err = w.f.Sync()
+		}
+		length := int64(0)
+		if err == nil {
+			length, err = w.f.Seek(0, io.SeekEnd)
+		}
+		if err != nil {
+			return fmt.Errorf("write %s: %w", w.path, err)
+		}
+		s.kept[name] = length
+	}
+	return nil
+}
 
 // Close flushes and syncs the files.
 func (s *Sink) Close() error {
@@ -188,12 +215,18 @@ func (s *Sink) Close() error {
 	return err
 }
 
-// Abort removes the files.
+// Abort takes out of the files what was written since the last cut, and closes
+// them; without a cut it removes them.
 func (s *Sink) Abort() error {
 	var err error
 	for _, name := range s.names {
 		w := s.files[name]
-		err = errors.Join(err, w.f.Close(), os.Remove(w.path))
+		err = errors.Join(err, w.f.Close())
+		if length, ok := s.kept[name]; ok {
+			err = errors.Join(err, os.Truncate(w.path, length))
+		} else {
+			err = errors.Join(err, os.Remove(w.path))
+		}
 	}
 	s.files, s.names = map[string]*file{}, nil
 	return err

@@ -4,6 +4,7 @@ package summary
 
 import (
 	"math"
+	"slices"
 
 	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
@@ -36,6 +37,8 @@ type Summary struct {
 	columns map[string][]*column
 	fields  func(source string) []group.Field
 	Zeros   []group.ZeroInForce // at the newest cut
+
+	kept map[string][]*column // columns as of the newest cut
 }
 
 // New returns an empty summary of a group's batches.
@@ -186,13 +189,30 @@ func (c *column) count(mask uint32, at int64) {
 // Cut notes the zeros in force.
 func (s *Summary) Cut(zeros []group.ZeroInForce) error {
 	s.Zeros = append(s.Zeros[:0], zeros...)
+	s.kept = copyOf(s.columns)
 	return nil
 }
 
-// Abort forgets everything.
+// Abort forgets what came since the newest cut.
 func (s *Summary) Abort() error {
-	s.sources, s.columns = nil, map[string][]*column{}
+	s.columns = copyOf(s.kept)
+	s.sources = slices.DeleteFunc(s.sources, func(source string) bool { return s.columns[source] == nil })
 	return nil
+}
+
+func copyOf(columns map[string][]*column) map[string][]*column {
+	all := make(map[string][]*column, len(columns))
+	for source, of := range columns {
+		copies := make([]*column, len(of))
+		for i, c := range of {
+			if c != nil {
+				column := *c
+				copies[i] = &column
+			}
+		}
+		all[source] = copies
+	}
+	return all
 }
 
 // Rows returns the rows in the order of sources and columns. Noise is the

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -24,6 +25,7 @@ import (
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/disk"
 	"glueline/sinks/disk/powerloss"
 	"glueline/sinks/segment"
 )
@@ -108,11 +110,15 @@ var program = segment.Program{Version: "test", Architecture: "any"}
 // work runs the worker over a disk from its newest raw record on, as serve
 // does, and returns the cuts whose durability was reported.
 func work(plan *group.Plan, messages []journal.Message, on *powerloss.Disk) (cuts int, err error) {
+	return workIn(plan, messages, on, on.Folder("raw"), on.Folder("reduced"))
+}
+
+func workIn(plan *group.Plan, messages []journal.Message, on *powerloss.Disk, raw, reducedIn disk.Folder) (cuts int, err error) {
 	newest, err := newest(on)
 	if err != nil {
 		return 0, err
 	}
-	reduced := segment.NewSink(on.Folder("reduced"), "bench", plan, program)
+	reduced := segment.NewSink(reducedIn, "bench", plan, program)
 	live := &worker.Live{Plan: plan, Identity: "me", Sinks: []worker.Sink{reduced}, Log: slog.New(slog.DiscardHandler)}
 	in := &journalOf{messages: messages}
 	if newest != nil {
@@ -122,7 +128,7 @@ func work(plan *group.Plan, messages []journal.Message, on *powerloss.Disk) (cut
 			return 0, err
 		}
 	}
-	if live.Archive, err = archive.NewSink(on.Folder("raw"), "bench", plan.Name, program, newest); err != nil {
+	if live.Archive, err = archive.NewSink(raw, "bench", plan.Name, program, newest); err != nil {
 		return 0, err
 	}
 	live.Committed = func(worker.End) { cuts++ }
@@ -281,4 +287,59 @@ func TestEverySyncIsNeeded(t *testing.T) {
 			t.Errorf("the sync of %s could be left out", sync.What)
 		}
 	}
+}
+
+// Every step of the sinks fails now and then: the worker is started again and
+// again, and in the end nothing is lost, doubled or different.
+func TestSinksThatFailAtRandom(t *testing.T) {
+	plan, messages := bench(t)
+	undisturbed := new(powerloss.Disk)
+	if _, err := work(plan, messages, undisturbed); err != nil {
+		t.Fatal(err)
+	}
+	want := named(undisturbed)
+	failed := errors.New("it fails at random")
+	failures := map[disk.Step]int{}
+	for seed := range uint64(30) {
+		random := rand.New(rand.NewPCG(7, seed))
+		flaky := func(f disk.Folder) disk.Folder {
+			return disk.Watched(f, func(step disk.Step, _ string) error {
+				if random.IntN(40) == 0 {
+					failures[step]++
+					return failed
+				}
+				return nil
+			})
+		}
+		on := new(powerloss.Disk)
+		starts := 0
+		// A cut whose last step failed may stand all the same.
+		for last := (*archive.Record)(nil); last == nil || last.Cut < 1; starts++ {
+			if starts == 1000 {
+				t.Fatalf("seed %d: it does not come to an end", seed)
+			}
+			_, err := workIn(plan, messages, on, flaky(on.Folder("raw")), flaky(on.Folder("reduced")))
+			if err != nil && !errors.Is(err, failed) {
+				t.Fatalf("seed %d: %v", seed, err)
+			}
+			if last, err = newest(on); err != nil {
+				t.Fatal(err)
+			}
+		}
+		got := named(on)
+		for name, data := range want {
+			if !bytes.Equal(got[name], data) {
+				t.Fatalf("seed %d: %s is another file after %d starts", seed, name, starts)
+			}
+		}
+		if len(got) != len(want) {
+			t.Fatalf("seed %d: %d files, want %d", seed, len(got), len(want))
+		}
+	}
+	for _, step := range []disk.Step{disk.Create, disk.Write, disk.Sync, disk.Rename, disk.Names, disk.Link} {
+		if failures[step] == 0 {
+			t.Errorf("%s has never failed", step)
+		}
+	}
+	t.Logf("failures: %v", failures)
 }
