@@ -16,6 +16,7 @@ import (
 	"glueline/pipeline/frame"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/testfile"
+	"glueline/sinks/archive"
 )
 
 // serving is a service in this process.
@@ -155,6 +156,44 @@ func TestServeThenVerify(t *testing.T) {
 	status, out, errs = glueline(t.Context(), "verify", data, "--journal", filepath.Join(data, "journal"))
 	if status != 1 || !strings.Contains(out, "raw/main.00000000.commit.json: another journal") || !strings.Contains(out, "1 damages") {
 		t.Errorf("verify with another journal: status %d: %s%s", status, out, errs)
+	}
+}
+
+// A journal that does not fit the newest commit record is named by verify, and
+// serve does not start with it.
+func TestJournalThatDoesNotFit(t *testing.T) {
+	dir, testFile, raw := bench(t)
+	data := filepath.Join(dir, "data")
+	s := serve(t, testFile, data)
+	s.replay(testFile, raw)
+	s.stop()
+	sound, err := archive.Newest(filepath.Join(data, rawFolder), "main")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		says   string
+		change func(*archive.Record)
+	}{
+		{"the journal lost its end", func(r *archive.Record) { r.Journal.Last += 5 }},
+		{"is another than the archive knows", func(r *archive.Record) { r.Journal.LastHash = strings.Repeat("0", 64) }},
+		{"made anew", func(r *archive.Record) { r.Journal.Identity = "another" }},
+	} {
+		record := *sound
+		c.change(&record)
+		text, err := record.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(data, rawFolder), record.Name(), string(text))
+		status, out, errs := glueline(t.Context(), "verify", data, "--journal", filepath.Join(data, journalFolder))
+		if status != 1 || !strings.Contains(out, "raw/"+record.Name()+": another journal") || !strings.Contains(out, c.says) {
+			t.Errorf("verify, %s: status %d: %s%s", c.says, status, out, errs)
+		}
+		status, _, errs = glueline(t.Context(), "serve", testFile, "--data", data)
+		if status != 1 || !strings.Contains(errs, errContinuity.Error()) || !strings.Contains(errs, c.says) {
+			t.Errorf("serve, %s: status %d: %s", c.says, status, errs)
+		}
 	}
 }
 

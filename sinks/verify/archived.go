@@ -126,7 +126,7 @@ func (w *walk) follows(f *folder, r, before *record, first bool) {
 	if before != nil && r.raw.Calibration != before.behind {
 		wrong(Constants, "it was reduced by the calibration %q, but %q holds behind the cut before", r.raw.Calibration, before.behind)
 	}
-	if known := first || before != nil; known {
+	if first || before != nil {
 		switch {
 		case at.First > nextSeq:
 			wrong(JournalRange, "it begins with message %d of the journal; %d to %d are in no cut", at.First, nextSeq, at.First-1)
@@ -147,13 +147,11 @@ func (w *walk) follows(f *folder, r, before *record, first bool) {
 	if r.place != r.raw.Last {
 		wrong(RecordUnreadable, "the state in it is that behind place %d, it reaches to %d", r.place, r.raw.Last)
 	}
-	// Every message is a frame, an event, a refused or a repeated one, or the
-	// first of all, which names the journal.
+	// Every message is a frame, an event, a refused or a repeated one; only the
+	// first of all may be that which names the journal.
 	messages := at.Last + 1 - at.First
-	if at.First == 1 && messages > 0 {
-		messages--
-	}
-	if known := r.raw.Last + 1 - r.raw.First + uint64(len(r.raw.Refused)) + r.raw.Repeated; known != messages {
+	known := r.raw.Last + 1 - r.raw.First + uint64(len(r.raw.Refused)) + r.raw.Repeated
+	if begins := at.First == 1 && known+1 == messages; known != messages && !begins {
 		wrong(JournalRange, "it covers %d messages, of which it knows %d", messages, known)
 	}
 	for _, refused := range r.raw.Refused {
