@@ -89,6 +89,29 @@ func TestSharedDiskFillsUp(t *testing.T) {
 	o.endAndCheck(t, s, load)
 }
 
+// Nobody watches a disk that journal and segments share, and it fills up: the
+// broker takes nothing any more, nor will it when there is room. The process
+// ends with a status of its own, and started again when there is room it has
+// all that was acknowledged.
+func TestFullDiskEndsTheProcess(t *testing.T) {
+	t.Parallel()
+	dir, relieve := smallDisk(t, 96<<20, 80<<20)
+	testFile, _ := benchFile(t)
+	o := options{testFile: testFile, data: filepath.Join(dir, "data"), args: []string{"--keep-journal", "--keep-free", "0"}}
+	url := o.listening(t)
+	s := start(t, o)
+	s.ready()
+	load := generate(t, loadTo(t, url, testFile, 0))
+	if code := s.exits(); code != 3 {
+		t.Fatalf("it ended with status %d, want 3\n%s", code, s.said)
+	}
+	relieve()
+	s = start(t, o)
+	s.ready()
+	s.moves()
+	o.endAndCheck(t, s, load)
+}
+
 // The disk of the segments is full, the journal's is not: frames are taken, no
 // file is committed, and it says so until there is room.
 func TestSegmentsDiskIsFull(t *testing.T) {
