@@ -18,6 +18,7 @@ type csvRows struct {
 	buffer     []byte // one byte larger than what is read into it, for a last line feed
 	start, end int    // what of it is not used yet
 	ended      bool
+	cut        bool  // the last line has no line feed of its own
 	line       int   // of the row in work, counted from 1
 	blank      int   // first blank line that no row may follow; 0 when there is none
 	last       int64 // time of the row before
@@ -80,6 +81,7 @@ func (r *csvRows) fill() error {
 	if r.end > 0 && r.buffer[r.end-1] != '\n' {
 		r.buffer[r.end] = '\n'
 		r.end++
+		r.cut = true
 	}
 	return nil
 }
@@ -115,6 +117,11 @@ func (r *csvRows) next(b *block, limit int) error {
 		}
 		if err := r.parse(line, b, row); err != nil {
 			return err
+		}
+		if r.cut && r.start == r.end {
+			// 0.12 may be what is left of 0.1234: nothing tells the two apart.
+			return &InputError{File: r.path, Row: r.line, Found: "a last line without line end",
+				Want: "the file may have been cut off inside a number: end the line with a line feed if it is whole, else leave it out"}
 		}
 		row++
 	}

@@ -51,7 +51,6 @@ func TestFormsOfCSV(t *testing.T) {
 		unit       string
 	}{
 		{name: "plain", text: "time,A1,A2\n2026-03-01T08:00:00Z,1.5,-2e-3\n2026-03-01T08:00:00.001Z,3,4\n", times: two, a1: []float64{1.5, 3}, a2: []float64{-2e-3, 4}},
-		{name: "no line feed at the end", text: "time,A1,A2\n2026-03-01T08:00:00Z,1,2\n2026-03-01T08:00:00.001Z,3,4", times: two, a1: []float64{1, 3}, a2: []float64{2, 4}},
 		{name: "CRLF, blank lines at the end", text: "time,A1,A2\r\n2026-03-01T08:00:00Z,1,2\r\n2026-03-01T08:00:00.001Z,3,4\r\n\r\n\r\n", times: two, a1: []float64{1, 3}, a2: []float64{2, 4}},
 		{name: "byte order mark, comments, units", text: "\xEF\xBB\xBF# bench 3\n# source: NODE1\n\ntime,A1 [mV/V],A2 (mV/V)\n2026-03-01T08:00:00Z,1,2\n", times: two[:1], a1: []float64{1}, a2: []float64{2}, unit: "mV/V"},
 		{name: "missing readings", text: "time,A1,A2\n2026-03-01T08:00:00Z,,NaN\n2026-03-01T08:00:00.001Z,-,nan\n", times: two, a1: []float64{nan, nan}, a2: []float64{nan, nan}},
@@ -122,6 +121,9 @@ func TestBadCSVIsRefusedWithItsPlace(t *testing.T) {
 		{name: "undeclared decimal comma", text: "time;A1;A2\n2026-03-01T08:00:00Z;1.5;2\n2026-03-01T08:00:01Z;1;2,5\n", row: 3, column: "A2", want: []string{`found "2,5"`, "declare csv.decimal of the source as comma"}},
 		{name: "decimal commas between commas", text: head + "2026-03-01T08:00:01Z,1,5,2,5\n", row: 3, want: []string{"5 fields; the header has 3 columns", "csv.decimal"}},
 		{name: "cut off in the last row", text: head + "2026-03-01T08:00:01Z,1", row: 3, want: []string{"2 fields in the last row", "cut off"}},
+		{name: "cut off inside a number", text: head + "2026-03-01T08:00:01Z,1,0.1", row: 3, want: []string{"a last line without line end", "cut off inside a number", "line feed if it is whole"}},
+		{name: "cut off in the only row", text: "time,A1,A2\r\n2026-03-01T08:00:01Z,1,0.1", row: 2, want: []string{"a last line without line end"}},
+		{name: "cut off inside the line end", text: head + "2026-03-01T08:00:01Z,1,0.1\r", row: 3, want: []string{"a last line without line end"}},
 		{name: "too few fields", text: head + "2026-03-01T08:00:01Z,1\n2026-03-01T08:00:02Z,1,2\n", row: 3, want: []string{"2 fields; the header has 3 columns"}},
 		{name: "too many fields", text: head + "2026-03-01T08:00:01Z,1,2,\n", row: 3, want: []string{"4 fields; the header has 3 columns"}},
 		{name: "blanks in the time of a file of blanks", text: "time A1 A2\n2026-03-01 08:00:00Z 1 2\n", row: 2, want: []string{"4 fields", "join date and time by a T"}},

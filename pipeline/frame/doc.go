@@ -18,7 +18,8 @@
 // found in the header; the decimal mark is a point or a comma, declared or
 // found in the first rows; fields may be quoted. An empty field, NaN or a lone
 // hyphen is a missing reading; an infinity is a mistake. Units are in brackets
-// behind the names.
+// behind the names. Every row ends in a line feed, the last one too: a row
+// without may have been cut off inside a number, and is refused.
 //
 // Times are ISO 8601 to the nanosecond, with T or a blank between date and
 // time. Those without offset are in csv.zone of the source or the zone of the
