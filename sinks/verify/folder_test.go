@@ -183,7 +183,7 @@ func fillFrom(t *testing.T, dir, test string, from *messages, plans func(digest 
 	t.Helper()
 	raw, reduced := filepath.Join(dir, "raw"), filepath.Join(dir, "r1")
 	for _, d := range []string{raw, reduced} {
-		if err := os.Mkdir(d, 0o755); err != nil {
+		if err := os.MkdirAll(d, 0o755); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -559,3 +559,29 @@ func TestCalibrationsInTheJournal(t *testing.T) {
 		t.Errorf("a record that names another calibration:\n%s", lines(report.Damages))
 	}
 }
+
+// Groups of one test share the folders and are walked apart.
+func TestTwoGroups(t *testing.T) {
+	dir := t.TempDir()
+	hall := strings.NewReplacer("rate: 10 Hz,", "rate: 10 Hz, group: hall,", "rate: 1 Hz,", "rate: 1 Hz, group: hall,").Replace(beam)
+	fill(t, dir, beam)
+	fill(t, dir, hall)
+	o := options(dir, verify.Test{Plans: append(plansOf(t, beam), plansOf(t, hall)...)})
+	if report := walk(t, o); len(report.Damages) > 0 || len(report.Notes) > 0 || len(report.Groups) != 4 || report.Groups[0].Name != "hall" || report.Groups[1].Recomputed != cuts {
+		t.Errorf("%+v", report)
+	}
+	f := folder{t, dir}
+	f.exchange("r1/hall.00000001.node.arrow", "r1/main.00000001.node.arrow")
+	f.exchange("r1/hall.00000000.commit.json", "r1/main.00000000.commit.json")
+	var got []string
+	for _, d := range walk(t, o).Damages {
+		got = append(got, string(d.Kind)+" "+d.File)
+	}
+	want := []string{
+		string(verify.RecordForeign) + " r1/hall.00000000.commit.json", string(verify.RecordForeign) + " r1/main.00000000.commit.json",
+		string(verify.FileSwapped) + " r1/hall.00000001.node.arrow", string(verify.FileSwapped) + " r1/main.00000001.node.arrow",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}

@@ -106,8 +106,13 @@ func Walk(ctx context.Context, o Options) (*Report, error) {
 	if len(names) == 0 {
 		return nil, ErrNothing
 	}
+	// All records first: then a file that holds what belongs elsewhere is known.
+	var groups []recordsOf
 	for _, name := range names {
-		if err := w.group(ctx, name, raw, reduced); err != nil {
+		groups = append(groups, w.load(name, raw, reduced))
+	}
+	for _, g := range groups {
+		if err := w.group(ctx, g, raw, reduced); err != nil {
 			return nil, err
 		}
 	}
@@ -126,10 +131,15 @@ func Walk(ctx context.Context, o Options) (*Report, error) {
 	return w.report, nil
 }
 
-// group walks one group in both folders.
-func (w *walk) group(ctx context.Context, name string, raw, reduced *folder) error {
-	rawCuts := w.last(raw, name)
-	reducedCuts := w.last(reduced, name)
+// recordsOf are the records of a group by cut, nil where there is no sound one.
+type recordsOf struct {
+	name         string
+	raw, reduced []*record
+}
+
+// load reads the records of a group in both folders.
+func (w *walk) load(name string, raw, reduced *folder) recordsOf {
+	rawCuts, reducedCuts := w.last(raw, name), w.last(reduced, name)
 	if raw != nil {
 		switch {
 		case reducedCuts == rawCuts+1:
@@ -141,23 +151,27 @@ func (w *walk) group(ctx context.Context, name string, raw, reduced *folder) err
 			reducedCuts = rawCuts
 		}
 	}
-	var archived []*rawCut
-	if raw != nil && rawCuts > 0 {
-		records := w.records(raw, name, rawCuts-1)
-		w.own(raw, records)
-		archived = w.archived(ctx, raw, name, records)
+	g := recordsOf{name: name}
+	if rawCuts > 0 {
+		g.raw = w.records(raw, name, rawCuts-1)
+		w.own(raw, g.raw)
 	}
-	if reducedCuts == 0 {
-		return ctx.Err()
+	if reducedCuts > 0 {
+		g.reduced = w.records(reduced, name, reducedCuts-1)
+		w.own(reduced, g.reduced)
 	}
-	records := w.records(reduced, name, reducedCuts-1)
-	w.own(reduced, records)
-	results := w.results(ctx, reduced, name, records, archived)
+	return g
+}
+
+// group walks the files of a group in both folders.
+func (w *walk) group(ctx context.Context, g recordsOf, raw, reduced *folder) error {
+	archived := w.archived(ctx, raw, g.name, g.raw)
+	results := w.results(ctx, reduced, g.name, g.reduced, archived)
 	for cut := range min(len(archived), len(results)) {
-		w.compareRows(reduced, name, archived[cut], results[cut])
+		w.compareRows(reduced, g.name, archived[cut], results[cut])
 	}
-	if w.options.Recompute && raw != nil {
-		return w.recompute(ctx, raw, reduced, name, archived, results)
+	if w.options.Recompute && raw != nil && ctx.Err() == nil {
+		return w.recompute(ctx, raw, reduced, g.name, archived, results)
 	}
 	return ctx.Err()
 }
