@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/testfile"
 	"glueline/sinks/archive"
@@ -330,6 +331,19 @@ func TestStatusAndQuarantine(t *testing.T) {
 	// Refused messages are no damage.
 	s.stop()
 	s.command("verify", data)
+}
+
+// With several groups a number alone names no message.
+func TestNumbersOfTheQuarantineNameAGroup(t *testing.T) {
+	s := &service{groups: []*liveGroup{{plan: &group.Plan{Name: "hall"}}, {plan: &group.Plan{Name: "mast"}}}}
+	if g, number, err := s.refusedBy("mast/7"); err != nil || g.plan.Name != "mast" || number != 7 {
+		t.Errorf("mast/7: %v %d %v", g, number, err)
+	}
+	for _, which := range []string{"7", "roof/7", "mast/", "mast/-1", "mast/99999999999999999999", ""} {
+		if _, _, err := s.refusedBy(which); err == nil {
+			t.Errorf("%q is accepted", which)
+		}
+	}
 }
 
 // A test file is kept with its channel list, once a content.
