@@ -1,0 +1,99 @@
+package feed
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"glueline/pipeline/frame"
+)
+
+// ErrTime is returned for a row whose time is not later than that of the row
+// before. Report it and go on: the next may be.
+var ErrTime = errors.New("the time is not later than that of the row before")
+
+// closes is how much time a frame may span.
+const closes = 50 * time.Millisecond
+
+// Framer gathers rows into the frames of one boot of a source. It is for one
+// goroutine.
+type Framer struct {
+	frame   frame.Frame
+	columns []frame.Column
+	most    int // rows of a frame
+	last    int64
+	started bool
+	rows    uint64
+}
+
+// NewFramer makes frames of rows at a nominal rate in Hz.
+func NewFramer(source, boot string, rate float64, columns []frame.Column) *Framer {
+	a := &Framer{frame: frame.Frame{Source: source, Boot: boot}}
+	for _, c := range columns {
+		a.columns = append(a.columns, frame.Column{Name: c.Name, Unit: c.Unit})
+	}
+	a.frame.Columns = append(a.frame.Columns, a.columns...)
+	a.most = frame.RowsPerFrame(rate, 8+8*len(columns))
+	return a
+}
+
+// Fits says whether rows of such columns can follow.
+func (a *Framer) Fits(columns []frame.Column) bool {
+	if len(columns) != len(a.columns) {
+		return false
+	}
+	for i, c := range columns {
+		if c.Name != a.columns[i].Name || c.Unit != a.columns[i].Unit {
+			return false
+		}
+	}
+	return true
+}
+
+// Add takes a row, at a time in ns. When the frame is to be closed before it,
+// for it would span 50 ms or more, Add returns false and has not taken it: Take
+// the frame and add it again.
+func (a *Framer) Add(at int64, readings []float64) (taken bool, err error) {
+	if a.started && at <= a.last {
+		return true, fmt.Errorf("%w: %s after %s", ErrTime, instant(at), instant(a.last))
+	}
+	f := &a.frame
+	if n := len(f.Time); n > 0 && (n >= a.most || at-f.Time[0] >= int64(closes)) {
+		return false, nil
+	}
+	a.last, a.started = at, true
+	f.Time = append(f.Time, at)
+	for i, v := range readings {
+		f.Columns[i].Float = append(f.Columns[i].Float, v)
+	}
+	return true, nil
+}
+
+// Full says whether no row fits any more.
+func (a *Framer) Full() bool { return len(a.frame.Time) >= a.most }
+
+// Take closes the frame: nil when it has no row. It is valid until the next
+// Take, and Add goes into the next one after Done.
+func (a *Framer) Take() *frame.Frame {
+	if len(a.frame.Time) == 0 {
+		return nil
+	}
+	return &a.frame
+}
+
+// Done begins the next frame, when the one taken is out of the house.
+func (a *Framer) Done() {
+	f := &a.frame
+	a.rows += uint64(len(f.Time))
+	f.Number++
+	f.Counter = a.rows
+	f.Time = f.Time[:0]
+	for i := range f.Columns {
+		f.Columns[i].Float = f.Columns[i].Float[:0]
+	}
+}
+
+// Rows are those of the frames that are done.
+func (a *Framer) Rows() uint64 { return a.rows }
+
+func instant(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
