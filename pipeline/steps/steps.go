@@ -71,19 +71,16 @@ const rest = int64(time.Minute)
 func Steps(events []event.Event) []Step {
 	var steps []Step
 	open := map[string]int{} // in steps, and one more
-	begun := map[string]int64{}
+	begun := map[string]Step{}
 	for _, e := range events {
 		at := e.Time.UnixNano()
 		switch {
 		case e.Event == "step" && e.State == "begin":
-			begun[e.Name] = at
+			begun[e.Name] = Step{Target: e.Target, Begin: at}
 			open[e.Name] = 0
 		case e.Event == "step" && e.State == "hold":
-			from, ok := begun[e.Name]
-			if !ok {
-				from = at
-			}
-			steps = append(steps, Step{Name: e.Name, Target: e.Target, Begin: from, Hold: at})
+			s := begun[e.Name]
+			steps = append(steps, Step{Name: e.Name, Target: cmp.Or(e.Target, s.Target), Begin: cmp.Or(s.Begin, at), Hold: at})
 			open[e.Name] = len(steps)
 		case e.Event == "step" && open[e.Name] > 0:
 			steps[open[e.Name]-1].End = at
