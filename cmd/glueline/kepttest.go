@@ -22,26 +22,52 @@ const keptFolder = "test"
 // keptName is the test file's name there; its channel list keeps its own.
 const keptName = "test.yaml"
 
-// keepTest copies a test file, and the channel list beside it, into a data
-// folder, unless they are there already.
-func keepTest(data, path string, test *testfile.Test) error {
+// keptTest is a test file as it is kept.
+type keptTest struct {
+	test   *testfile.Test
+	plans  []*group.Plan
+	digest string // of the files, which is the name of their folder
+	files  []keptFile
+}
+
+type keptFile struct {
+	name string
+	text []byte
+}
+
+// readTest reads and checks a test file and what stands beside it.
+func readTest(path string) (*keptTest, error) {
+	test, err := testfile.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	k := &keptTest{test: test}
+	if k.plans, err = group.Plans(test); err != nil {
+		return nil, err
+	}
 	files := [][2]string{{path, keptName}}
 	if list := test.ChannelList.Text; list != "" {
 		files = append(files, [2]string{filepath.Join(filepath.Dir(path), list), list})
 	}
-	var texts [][]byte
 	sum := sha256.New()
 	for _, f := range files {
 		text, err := os.ReadFile(f[0])
 		if err != nil {
-			return fmt.Errorf("keep the test file: %w", err)
+			return nil, fmt.Errorf("read the test file: %w", err)
 		}
 		fmt.Fprintf(sum, "%s %d\n", f[1], len(text))
 		sum.Write(text)
-		texts = append(texts, text)
+		k.files = append(k.files, keptFile{f[1], text})
 	}
+	k.digest = hex.EncodeToString(sum.Sum(nil)[:8])
+	return k, nil
+}
+
+// keep copies a test file, and the channel list beside it, into a data folder,
+// unless they are there already.
+func (k *keptTest) keep(data string) error {
 	all := filepath.Join(data, keptFolder)
-	dir := filepath.Join(all, hex.EncodeToString(sum.Sum(nil)[:8]))
+	dir := filepath.Join(all, k.digest)
 	if _, err := os.Stat(dir); err == nil {
 		return nil
 	}
@@ -52,9 +78,9 @@ func keepTest(data, path string, test *testfile.Test) error {
 	if err != nil {
 		return fmt.Errorf("keep the test file: %w", err)
 	}
-	for i, f := range files {
+	for _, f := range k.files {
 		if err == nil {
-			err = writeSynced(filepath.Join(partial, f[1]), texts[i])
+			err = writeSynced(filepath.Join(partial, f.name), f.text)
 		}
 	}
 	if err == nil {
@@ -64,6 +90,20 @@ func keepTest(data, path string, test *testfile.Test) error {
 		return errors.Join(fmt.Errorf("keep the test file: %w", err), os.RemoveAll(partial))
 	}
 	return nil
+}
+
+// keptTestOf reads the test file of a digest in a data folder. One that is not
+// what was kept is no answer.
+func keptTestOf(data, digest string) (*keptTest, error) {
+	dir := filepath.Join(data, keptFolder, filepath.Base(digest))
+	k, err := readTest(filepath.Join(dir, keptName))
+	if err != nil {
+		return nil, fmt.Errorf("%w; copy that folder from where the journal was worked with", err)
+	}
+	if k.digest != digest {
+		return nil, fmt.Errorf("%s holds another test file (digest %s)", dir, k.digest)
+	}
+	return k, nil
 }
 
 // writeSynced writes a file to the disk, and the folders above it.

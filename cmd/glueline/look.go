@@ -38,7 +38,7 @@ func (s *service) looks() looks {
 		}
 		live.Look(func(r *group.Reducer) { l.Zeros = append(l.Zeros, r.ZerosInProgress()...) })
 	}
-	for _, e := range s.test.Channels.Entries {
+	for _, e := range s.current.Load().test.Channels.Entries {
 		position := e.Value.Position.Or(e.Name)
 		l.Positions[position] = append(l.Positions[position], e.Name)
 	}

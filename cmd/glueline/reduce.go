@@ -194,6 +194,9 @@ func namesKnown(e event.Event, t *testfile.Test) error {
 	unknown := func(what, name string, known []string) error {
 		return fmt.Errorf("%s of the unknown %s %q; the test file has %s", e.Event, what, name, strings.Join(known, ", "))
 	}
+	if e.Event == event.Calibration {
+		return errors.New("the calibration changes by another test file: serve reads it again when it is sent SIGHUP")
+	}
 	for _, name := range e.Names() {
 		if _, ok := t.Channels.Get(name); !ok {
 			return unknown("channel", name, t.Channels.Names())

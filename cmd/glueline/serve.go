@@ -13,14 +13,12 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"sync"
 	"sync/atomic"
 	"time"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
-	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
@@ -56,11 +54,7 @@ func (c *serveCommand) Run(ctx context.Context, s streams) error {
 // serve serves until it is told to stop, or what goes on during it fails; during
 // may be nil, and stop ends it all.
 func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, during func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error) error {
-	test, err := testfile.Load(c.Test)
-	if err != nil {
-		return err
-	}
-	plans, err := group.Plans(test)
+	test, err := readTest(c.Test)
 	if err != nil {
 		return err
 	}
@@ -74,7 +68,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		return err
 	}
 	defer unlock()
-	if err := keepTest(c.Data, c.Test, test); err != nil {
+	if err := test.keep(c.Data); err != nil {
 		return err
 	}
 	for _, folder := range []string{rawFolder, reducedFolder} {
@@ -86,19 +80,32 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-
-	conn, server, err := c.connect(ctx, log)
+	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now()}
+	svc.current.Store(test)
+	crew := newCrew(ctx)
+	listeners, err := c.listen()
 	if err != nil {
-		return err
+		return crew.fail(err, c.StopWithin)
+	}
+	// Whoever asks is answered before the journal is open, which may take long.
+	for _, l := range listeners {
+		crew.start(func(ctx context.Context) error { return svc.serveHTTP(ctx, l) })
+	}
+	crew.start(func(ctx context.Context) error { svc.tell(ctx, log); return nil })
+	crew.start(func(ctx context.Context) error { c.reloadWhenAsked(ctx, s, svc); return nil })
+
+	conn, server, err := c.connect(crew.ctx, log)
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		return crew.end(c.StopWithin) // told to stop meanwhile
+	}
+	if err != nil {
+		return crew.fail(err, c.StopWithin)
 	}
 	defer c.leave(conn, server)
-	svc := &service{test: test, data: c.Data, log: log, began: time.Now()}
-	for _, p := range plans {
-		g, err := c.openGroup(ctx, conn, test, p, log)
+	for _, p := range test.plans {
+		g, err := c.openGroup(crew.ctx, conn, test, p, log)
 		if err != nil {
-			return err
+			return crew.fail(err, c.StopWithin)
 		}
 		g.faults = faults
 		svc.groups = append(svc.groups, g)
@@ -106,15 +113,23 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if server != nil && server.URL() != "" {
 		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
 	}
-	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", test.About.Name.Text, len(plans), c.Data)
+	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", svc.test.About.Name.Text, len(svc.groups), c.Data)
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
-	var more []func(context.Context) error
-	if during != nil {
-		more = append(more, func(ctx context.Context) error { return during(ctx, cancel, conn, svc) })
+	if err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
+		log.Warn("the test file of the start is not in force yet", "err", err) // it is tried again
 	}
-	return c.work(ctx, cancel, svc, server, log, more)
+	svc.opened.Store(true)
+	c.work(crew, svc, server, log)
+	if during != nil {
+		crew.start(func(ctx context.Context) error { return during(ctx, crew.cancel, conn, svc) })
+	}
+	<-crew.ctx.Done()
+	svc.stopping.Store(true)
+	log.Info("stopping")
+	tellSupervisor(log, "STOPPING=1")
+	return crew.end(c.StopWithin)
 }
 
 // The folders below the data folder.
@@ -177,14 +192,19 @@ type liveGroup struct {
 	reduced  string
 	test     string
 	log      *slog.Logger
+	data     string
+	digest   string // of the test file that plan is of
 	cutBytes int64
 	trim     bool
 	faults   *faults
+
+	recovering recovery
 }
 
-func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, test *testfile.Test, p *group.Plan, log *slog.Logger) (*liveGroup, error) {
+func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *keptTest, p *group.Plan, log *slog.Logger) (*liveGroup, error) {
 	j, err := journal.Open(ctx, conn, journal.Group{
-		Test: test.About.Name.Text, Name: p.Name, Sources: p.Sources(), MaxBytes: c.JournalMax, AllowOneReplica: c.OneReplica,
+		Test: k.test.About.Name.Text, Name: p.Name, Sources: p.Sources(), MaxBytes: c.JournalMax, AllowOneReplica: c.OneReplica,
+		Calibration: k.digest,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("group %s: %w", p.Name, err)
@@ -195,7 +215,8 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, test *
 	}
 	log.Info("journal", "group", p.Name, "state", state.String())
 	return &liveGroup{
-		plan: p, journal: j, progress: new(worker.Progress), test: test.About.Name.Text, log: log,
+		plan: p, journal: j, progress: new(worker.Progress), test: k.test.About.Name.Text, log: log,
+		data: c.Data, digest: k.digest,
 		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
 		cutBytes: c.CutBytes, trim: !c.KeepJournal,
 	}, nil
@@ -241,6 +262,7 @@ func (g *liveGroup) from(ctx context.Context, newest *archive.Record) (uint64, e
 
 // run works from the newest commit record on until ctx ends or something fails.
 func (g *liveGroup) run(ctx context.Context) error {
+	g.recovering.does(doesCheck)
 	newest, err := archive.Newest(g.raw, g.plan.Name)
 	if err != nil {
 		return err
@@ -249,9 +271,17 @@ func (g *liveGroup) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, g.plan, program())
+	inForce, _, err := calibrationBehind(newest)
+	if err != nil {
+		return err
+	}
+	plan, err := g.planOf(inForce)
+	if err != nil {
+		return fmt.Errorf("%w: %w", worker.ErrCalibration, err)
+	}
+	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, plan, program())
 	live := &worker.Live{
-		Plan: g.plan, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced},
+		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced},
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {
@@ -289,8 +319,33 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return err
 	}
 	defer reader.Close()
-	g.log.Info("working", "group", g.plan.Name, "from", from)
+	state, err := g.journal.State(ctx)
+	if err != nil {
+		return err
+	}
+	g.progress.Begin(from, inForce)
+	g.recovering.catchesUp(from, state.Last, time.Now())
+	g.log.Info("working", "group", g.plan.Name, "from", from, "last", state.Last)
 	return live.Run(ctx, reader)
+}
+
+// calibrationBehind is the digest of what is in force behind a cut; it is not
+// known where nothing is archived.
+func calibrationBehind(newest *archive.Record) (digest string, known bool, err error) {
+	if newest == nil {
+		return "", false, nil
+	}
+	digest, err = worker.CalibrationOf(newest.State)
+	return digest, err == nil, err
+}
+
+// archivedCalibration is that of the newest cut.
+func (g *liveGroup) archivedCalibration() (digest string, known bool) {
+	newest, err := archive.Newest(g.raw, g.plan.Name)
+	if err == nil {
+		digest, known, err = calibrationBehind(newest)
+	}
+	return digest, known && err == nil // the worker meets the same error, and says so
 }
 
 // repair makes the reduced files of archived cuts that have no commit record.
@@ -303,37 +358,43 @@ func (g *liveGroup) repair(newest *archive.Record) error {
 			return err
 		}
 		g.log.Warn("reducing again from the raw archive", "group", g.plan.Name, "cut", cut)
-		if err := reduceCut(g.plan, g.test, g.raw, g.reduced, cut); err != nil {
+		g.recovering.repairs(cut+1, newest.Cut+1)
+		if err := g.reduceCut(cut); err != nil {
 			return fmt.Errorf("cut %d of group %s: %w", cut, g.plan.Name, err)
 		}
 	}
 	return nil
 }
 
-// reduceCut makes the reduced files of one archived cut in dir.
-func reduceCut(p *group.Plan, test, raw, dir string, cut uint64) error {
-	record, err := archive.Read(raw, p.Name, cut)
+// reduceCut makes the reduced files of one archived cut, by the test file that
+// was in force.
+func (g *liveGroup) reduceCut(cut uint64) error {
+	record, err := archive.Read(g.raw, g.plan.Name, cut)
 	if err != nil {
 		return err
 	}
+	plan, err := g.planOf(record.Calibration)
+	if err != nil {
+		return fmt.Errorf("%w: %w", worker.ErrCalibration, err)
+	}
 	var before []byte
 	if cut > 0 {
-		previous, err := archive.Read(raw, p.Name, cut-1)
+		previous, err := archive.Read(g.raw, g.plan.Name, cut-1)
 		if err != nil {
 			return err
 		}
 		before = previous.State
 	}
-	r, err := archive.Open(raw, record)
+	r, err := archive.Open(g.raw, record)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	sink := segment.NewSink(disk.At(dir), test, p, program())
+	sink := segment.NewSink(disk.At(g.reduced), g.test, plan, program())
 	if err := sink.Resume(cut); err != nil {
 		return err
 	}
-	return worker.Recompute(p, before, r.Next, []worker.Sink{sink})
+	return worker.Recompute(plan, before, r.Next, []worker.Sink{sink})
 }
 
 // leave closes the connection and the embedded server. One that has failed may
@@ -353,65 +414,23 @@ func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server) {
 	}
 }
 
-// work runs the groups, the control socket and the watch on the server until
-// ctx ends or one of them fails for good.
-func (c *serveCommand) work(ctx context.Context, cancel context.CancelFunc, svc *service, server *journal.Server, log *slog.Logger, more []func(context.Context) error) error {
-	var wait sync.WaitGroup
-	failed := make(chan error, len(svc.groups)+4+len(more))
-	start := func(f func() error) {
-		wait.Add(1)
-		go func() {
-			defer wait.Done()
-			if err := f(); err != nil {
-				failed <- err
-				cancel()
-			}
-		}()
-	}
-	listeners, err := c.listen()
-	if err != nil {
-		return err
-	}
-	for _, l := range listeners {
-		start(func() error { return svc.serveHTTP(ctx, l) })
-	}
+// work has the groups and the watch on the server work.
+func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, log *slog.Logger) {
 	for _, g := range svc.groups {
-		start(func() error { return g.keepRunning(ctx) })
-		start(func() error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
+		crew.start(g.keepRunning)
+		crew.start(func(ctx context.Context) error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
 	}
-	if server != nil {
-		var probes []func(context.Context) error
-		for _, g := range svc.groups {
-			probes = append(probes, g.journal.Probe)
-		}
-		start(func() error { return server.Watch(ctx, probes...) })
-		w := &freeWatch{dir: c.journalDir(), limit: c.JournalMax, groups: svc.groups, log: log}
-		w.keep = keepFree(c.KeepFree, w.dir)
-		start(func() error { w.run(ctx); return nil })
+	if server == nil {
+		return
 	}
-	for _, f := range more {
-		start(func() error { return f(ctx) })
+	var probes []func(context.Context) error
+	for _, g := range svc.groups {
+		probes = append(probes, g.journal.Probe)
 	}
-	svc.ready.Store(true)
-	<-ctx.Done()
-	svc.ready.Store(false)
-	log.Info("stopping")
-	done := make(chan struct{})
-	go func() { wait.Wait(); close(done) }()
-	select {
-	case <-done:
-	case <-time.After(c.StopWithin):
-		failed <- fmt.Errorf("not stopped within %s; what is committed is whole, the rest comes again from the journal", c.StopWithin)
-	}
-	var all error
-	for {
-		select {
-		case err := <-failed:
-			all = errors.Join(all, err)
-		default:
-			return all
-		}
-	}
+	crew.start(func(ctx context.Context) error { return server.Watch(ctx, probes...) })
+	w := &freeWatch{dir: c.journalDir(), limit: c.JournalMax, groups: svc.groups, log: log}
+	w.keep = keepFree(c.KeepFree, w.dir)
+	crew.start(func(ctx context.Context) error { w.run(ctx); return nil })
 }
 
 // listen opens the control socket, and the HTTP address when one is asked for.
@@ -459,7 +478,7 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 			return err
 		}
 		for _, stays := range []error{errContinuity, segment.ErrConflict, archive.ErrRecord, journal.ErrGap, journal.ErrLostTail,
-			journal.ErrIdentity, journal.ErrNoJournal, archive.ErrDamaged, segment.ErrDamaged} {
+			journal.ErrIdentity, journal.ErrNoJournal, archive.ErrDamaged, segment.ErrDamaged, worker.ErrCalibration} {
 			if errors.Is(err, stays) {
 				return fmt.Errorf("group %s: %w", g.plan.Name, err)
 			}
@@ -467,6 +486,7 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 		if made := g.progress.Look().Cuts; made != cuts {
 			pause, cuts = firstPause, made
 		}
+		g.recovering.does(doesPause)
 		g.log.Error("the worker stopped; it goes on from the last commit", "group", g.plan.Name, "again in", pause, "err", err)
 		select {
 		case <-ctx.Done():

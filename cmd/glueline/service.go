@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -24,12 +25,16 @@ import (
 
 // service answers on the control socket: events go in, the status comes out.
 type service struct {
-	test   *testfile.Test
+	test   *testfile.Test // as it was at the start
 	data   string
 	log    *slog.Logger
 	began  time.Time
-	groups []*liveGroup
-	ready  atomic.Bool
+	groups []*liveGroup // of use once opened
+
+	opened   atomic.Bool
+	stopping atomic.Bool
+	changing sync.Mutex // while the test file in force becomes another
+	current  atomic.Pointer[keptTest]
 }
 
 // maxEvent is far above any event that a person writes.
@@ -72,12 +77,16 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	switch r.Method + " " + r.URL.Path {
 	case "GET /healthz":
 		fmt.Fprintln(w, "ok")
+		return
 	case "GET /readyz":
-		if !s.ready.Load() {
-			http.Error(w, "not ready", http.StatusServiceUnavailable)
-			return
-		}
-		fmt.Fprintln(w, "ready")
+		s.readyz(w)
+		return
+	}
+	if !s.opened.Load() {
+		http.Error(w, "the journal is being opened; ask /readyz how far it is", http.StatusServiceUnavailable)
+		return
+	}
+	switch r.Method + " " + r.URL.Path {
 	case "GET /status":
 		answer(w, s.status(r.Context()))
 	case "GET /zeros":
@@ -144,7 +153,7 @@ func (s *service) event(w http.ResponseWriter, r *http.Request) {
 	}
 	e, err := event.Parse(text)
 	if err == nil {
-		err = namesKnown(e, s.test)
+		err = namesKnown(e, s.current.Load().test)
 	}
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)

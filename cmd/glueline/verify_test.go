@@ -16,7 +16,6 @@ import (
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
-	"glueline/pipeline/testfile"
 	"glueline/sinks/archive"
 )
 
@@ -357,11 +356,11 @@ func TestTestFilesAreKept(t *testing.T) {
 	path := write(t, dir, "hall.yaml", text)
 	write(t, lists, "channels.csv", "name,bridge,transverse\nc0,quarter_3wire,none\n")
 	keep := func() int {
-		test, err := testfile.Load(path)
+		k, err := readTest(path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := keepTest(data, path, test); err != nil {
+		if err := k.keep(data); err != nil {
 			t.Fatal(err)
 		}
 		tests, err := keptTests(data)
