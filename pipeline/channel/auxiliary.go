@@ -29,7 +29,7 @@ func AuxiliaryOf(a *testfile.Auxiliary, unit string) (Auxiliary, error) {
 		}
 		return Auxiliary{c}, nil
 	case a.Sensitivity.Given:
-		perUnit := map[string]float64{"V/V": 1, "mV/V": 1e-3}[unit]
+		perUnit := map[string]float64{"V/V": 1, "mV/V": 1e-3}[symbol(unit)]
 		if perUnit == 0 {
 			return Auxiliary{}, fmt.Errorf("auxiliary input %s is in %q; a transducer with a sensitivity is read in mV/V or V/V", a.Input.Text, unit)
 		}

@@ -88,6 +88,23 @@ func (r *Raw) CountsColumn(dst []float64, counts []int32, valid []bool, excitati
 	return r.Column(dst, dst, excitation)
 }
 
+// maxRatio is a bridge ratio far beyond any foil gauge's: 0.2 strain on a
+// quarter bridge of gauge factor 2. Common practice, no source.
+const maxRatio = 0.1 // V/V
+
+// symbol is a raw file's unit in one spelling, whatever its letters: loggers
+// write microstrain in many ways.
+func symbol(unit string) string {
+	switch s := testfile.Symbol(unit); s {
+	case "um/m", "ustrain", "ue":
+		return "microstrain"
+	case "counts":
+		return "count"
+	default:
+		return s
+	}
+}
+
 // RawOf returns how the readings of a source's input become ratio. unit is the
 // unit found in the raw file, or "" when it states none: then the test file's
 // counts. An error says what the test file should state.
@@ -107,6 +124,7 @@ func RawOf(source *testfile.Source, input, unit string) (Raw, error) {
 	if unit == "" {
 		unit = stated
 	}
+	unit = symbol(unit)
 	r := Raw{Scale: 1, Excitation: source.Excitation.Or(math.NaN()), Range: math.Inf(1)}
 	switch unit {
 	case "V/V":
@@ -133,10 +151,18 @@ func RawOf(source *testfile.Source, input, unit string) (Raw, error) {
 	case "":
 		return r, fmt.Errorf("input %s has no unit; state it in the raw file's header, for example \"%s [mV/V]\", or as the source's unit", input, input)
 	default:
-		return r, fmt.Errorf("input %s is in %q; a bridge is read in V/V, mV/V, V, mV, count or microstrain", input, unit)
+		return r, fmt.Errorf("input %s is in %q; a bridge is read in V/V, mV/V, V, mV, count or microstrain (um/m)", input, unit)
 	}
 	if r.Excited && source.ExcitationIn.Text == "" && !source.Excitation.Given {
 		return r, fmt.Errorf("input %s is in volts; state the source's excitation or its excitation-input", input)
+	}
+	// A reading beyond this comes from no strained gauge, whatever the range.
+	physical := maxRatio / r.Scale
+	switch {
+	case r.Logger != nil:
+		physical = 4 * maxRatio / (1e-6 * r.Logger.GaugeFactor * r.Logger.BridgeFactor)
+	case r.Excited:
+		physical *= r.Excitation // not a number, and no limit, where only the measured one is known
 	}
 	if limit.Given {
 		r.Range = limit.Value
@@ -154,6 +180,9 @@ func RawOf(source *testfile.Source, input, unit string) (Raw, error) {
 		if math.IsNaN(r.Range) {
 			r.Range = math.Inf(1)
 		}
+	}
+	if physical < r.Range {
+		r.Range = physical
 	}
 	return r, nil
 }

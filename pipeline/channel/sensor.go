@@ -31,6 +31,7 @@ const (
 // unit of the raw file, or "" when it states none.
 func SensorOf(t *testfile.Temperature, unit string) (Sensor, error) {
 	var s Sensor
+	unit = symbol(unit)
 	wrong := func(want string) (Sensor, error) {
 		return s, fmt.Errorf("temperature input %s is in %q; a %s is read in %s", t.Input.Text, unit, t.Sensor.Or("degC sensor"), want)
 	}

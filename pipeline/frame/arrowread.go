@@ -203,7 +203,11 @@ func (r *arrowRows) times(b *block, from, to int) error {
 	last := r.last
 	for i, t := range b.time {
 		if t <= last && (i > 0 || r.rows > 0) {
-			return fault(i, instant(t), "later than the row before ("+instant(last)+"); if clocks were set back, cut the file there")
+			found := instant(t) + ", earlier than the row before"
+			if t == last {
+				found = instant(t) + ", the same time as the row before"
+			}
+			return fault(i, found, "the row before is of "+instant(last)+", and rows come in the order of time; if clocks were set back, cut the file there")
 		}
 		last = t
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"glueline/pipeline/testfile"
@@ -65,7 +66,7 @@ func (p *preamble) find(path string, head []byte, whole bool) error {
 		return wrong("gzip data", "decompress it first")
 	}
 	if i := bytes.IndexByte(head[:min(len(head), 4096)], 0); i >= 0 {
-		if i <= 1 && len(head) > 3 && head[i^1] != 0 {
+		if wideText(head) {
 			return wrong("UTF-16 text", "save it as UTF-8")
 		}
 		return wrong(fmt.Sprintf("binary data (a zero byte at %d)", i), "give a raw CSV file in UTF-8, or an Arrow IPC file")
@@ -107,6 +108,25 @@ func (p *preamble) find(path string, head []byte, whole bool) error {
 		p.sample = text[:bytes.LastIndexByte(text, '\n')+1]
 	}
 	return nil
+}
+
+// wideText tells UTF-16 without byte order mark from other binary data: plain
+// letters on one side, nothing but zeros on the other.
+func wideText(head []byte) bool {
+	head = head[:min(len(head), 64)&^1]
+	if len(head) < 4 {
+		return false
+	}
+	zeros := [2]int{}
+	for i, c := range head {
+		switch {
+		case c == 0:
+			zeros[i&1]++
+		case c < ' ' && c != '\t' && c != '\r' && c != '\n', c > '~':
+			return false
+		}
+	}
+	return zeros[0]+zeros[1] == len(head)/2 && (zeros[0] == 0 || zeros[1] == 0)
 }
 
 // csvForm is how the rows of a file are written.
@@ -184,9 +204,21 @@ func (f *csvForm) makeClock(path string, p *preamble, declared *testfile.CSV, zo
 	wrong := func(row int, found, want string) error {
 		return &InputError{File: path, Row: row, Column: declared.Time.Or(TimeColumn), Found: found, Want: want}
 	}
-	first, row, err := f.firstTime(p)
-	if err != nil {
-		return wrong(row, err.Error(), "")
+	fields, row := f.firstRow(p)
+	var first []byte
+	if fields != nil {
+		first = []byte(fields[f.timeAt])
+	}
+	var err error
+	switch {
+	case unitsRow(fields, f.timeAt):
+		return &InputError{File: path, Row: row, Found: "a row of units below the header, " + quoted([]byte(strings.Join(fields, ", "))),
+			Want: "write each unit in brackets behind its name in the header, for example A1 [mV/V], and leave the row out"}
+	case fields != nil && len(first) == 0:
+		return wrong(row, `""`, instantForm)
+	case otherDate.Match(first):
+		fault := notAnInstant(first)
+		return wrong(row, fault.found, fault.want)
 	}
 	if zone = declared.Zone.Or(zone); zone != "" {
 		if f.clock.zone, err = loadZone(zone); err != nil {
@@ -217,8 +249,9 @@ func (f *csvForm) makeClock(path string, p *preamble, declared *testfile.CSV, zo
 	return nil
 }
 
-// firstTime is the time field of the first row, nil when there is no row.
-func (f *csvForm) firstTime(p *preamble) (field []byte, line int, err error) {
+// firstRow is the first row's fields and its line; nil when there is no row, or
+// one that reading it will find wrong.
+func (f *csvForm) firstRow(p *preamble) (fields []string, line int) {
 	text, line := p.sample, p.line
 	for len(text) > 0 {
 		row, rest, _ := bytes.Cut(text, []byte{'\n'})
@@ -227,13 +260,26 @@ func (f *csvForm) firstTime(p *preamble) (field []byte, line int, err error) {
 		if row = bytes.TrimSpace(row); len(row) == 0 {
 			continue
 		}
-		fields, err := splitLine(row, f.delimiter)
-		if err != nil || len(fields) <= f.timeAt {
-			return nil, line, nil // reading the row will say what is wrong
+		if fields, err := splitLine(row, f.delimiter); err == nil && len(fields) > f.timeAt {
+			return fields, line
 		}
-		return []byte(fields[f.timeAt]), line, nil
+		return nil, line
 	}
-	return nil, line, nil
+	return nil, line
+}
+
+// unitsRow tells a row of words, as some loggers write units, from a row of
+// readings: it has no digit, and a word beside the time.
+func unitsRow(fields []string, timeAt int) bool {
+	words := false
+	for i, field := range fields {
+		if strings.ContainsAny(field, "0123456789") {
+			return false
+		}
+		letters := strings.IndexFunc(field, unicode.IsLetter) >= 0 && !strings.EqualFold(strings.TrimLeft(field, "+-"), "nan")
+		words = words || i != timeAt && (letters || strings.ContainsAny(field, "%°"))
+	}
+	return words
 }
 
 // findDelimiter looks for the separator of a header: a tab, else a semicolon,

@@ -42,10 +42,11 @@ type rawFile struct {
 // that merges them all into one order. What is wrong with any of them is
 // reported together, as InputErrors.
 //
-// A path is a file, or NAME=FILE to state its source. Otherwise the source is
-// what the file states: the schema metadata key `source` of an Arrow file, the
-// comment `# source: NAME` before the header of a CSV file. Failing that it is
-// the only source of the test all of whose inputs in use the file has.
+// A path is a file, or NAME=FILE to state its source, which must not contradict
+// what the file itself states: the schema metadata key `source` of an Arrow
+// file, the comment `# source: NAME` before the header of a CSV file. Where
+// neither states one, it is the only source of the test all of whose inputs in
+// use the file has.
 //
 // progress, when not nil, is called by Next with the bytes read so far of
 // TotalBytes.
@@ -182,8 +183,8 @@ func (f *rawFile) lookAtCSV(test *testfile.Test, source string) error {
 	if err != nil {
 		return err
 	}
-	if source == "" {
-		source = p.source
+	if source, err = f.oneSource(source, p.source, "its comment `# source:`"); err != nil {
+		return err
 	}
 	var form *csvForm
 	err = f.identify(test, source, func(s *testfile.Source) ([]Column, error) {
@@ -218,8 +219,9 @@ func (f *rawFile) lookAtArrow(test *testfile.Test, source string) error {
 		return &InputError{File: f.path, Want: "give a sound, uncompressed Arrow IPC file", Err: err}
 	}
 	defer file.Close()
-	if source == "" {
-		source, _ = file.Schema.Metadata.Get(SourceKey)
+	stated, _ := file.Schema.Metadata.Get(SourceKey)
+	if source, err = f.oneSource(source, stated, "its schema metadata `source`"); err != nil {
+		return err
 	}
 	var form *arrowForm
 	err = f.identify(test, source, func(s *testfile.Source) ([]Column, error) {
@@ -242,6 +244,17 @@ func (f *rawFile) lookAtArrow(test *testfile.Test, source string) error {
 		return newArrowRows(f.path, file, form), nil
 	}
 	return nil
+}
+
+// oneSource is the source that the command line or the file names; where both
+// do they must agree, since one source's readings under another's constants
+// would look sound.
+func (f *rawFile) oneSource(given, stated, where string) (string, error) {
+	if given != "" && stated != "" && given != stated {
+		return "", &InputError{File: f.path, Found: fmt.Sprintf("the source %q in %s, given as %q", stated, where, given),
+			Want: "give the file by its path alone, or correct what it says"}
+	}
+	return cmp.Or(given, stated), nil
 }
 
 // identify finds the file's source. form tells the columns that the file has

@@ -157,6 +157,18 @@ func (r *Reader) Columns(source string) (columns []Column, ok bool) {
 	return nil, false
 }
 
+// Files are the paths of a source's files, in the order of their times.
+func (r *Reader) Files(source string) (paths []string) {
+	for _, s := range r.streams {
+		if s.source == source {
+			for _, f := range s.files {
+				paths = append(paths, f.path)
+			}
+		}
+	}
+	return paths
+}
+
 // Close gives the files back. Frames that are still held must not be used
 // afterwards. It may be called twice.
 func (r *Reader) Close() error {
@@ -210,6 +222,7 @@ type stream struct {
 	behind    int64  // bytes of files that are done
 	fresh     bool   // nothing of it has been read yet
 	last      int64  // time of the last row so far
+	timing    timing // of the rows that were read
 	block     *block // the rows in work
 	row       int    // of the block
 	border    *block // rows that wait for the rest of their frame
@@ -229,6 +242,7 @@ func newStream(source string, rate float64, files []*rawFile) *stream {
 		}
 	}
 	s.frameRows = RowsPerFrame(rate, rowBytes)
+	s.timing = newTiming(rate)
 	s.pool.rows = s.frameRows * max(1, blockBytes/rowBytes/s.frameRows)
 	return s
 }
@@ -354,6 +368,7 @@ func (s *stream) read() error {
 			}
 			s.fresh = false
 			s.last = b.time[len(b.time)-1]
+			s.timing.add(b.time)
 			s.block, s.row = b, 0
 			return nil
 		}

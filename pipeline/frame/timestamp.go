@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"regexp"
 	"strings"
 	"time"
 )
@@ -43,10 +44,24 @@ func quoted(b []byte) string {
 	return fmt.Sprintf("%q", b)
 }
 
+// otherDate matches dates that are not written as ISO 8601 has them.
+var otherDate = regexp.MustCompile(`^[0-9]{1,2}[./-][0-9]{1,2}[./-][0-9]{2,4}\b|^[0-9]{4}[./][0-9]{1,2}[./][0-9]{1,2}\b`)
+
+// notAnInstant says what is wrong with a field that is no instant.
+func notAnInstant(b []byte) *fault {
+	switch {
+	case !otherDate.Match(b):
+		return &fault{quoted(b), instantForm}
+	case len(b) > 3 && digit(b[3]) && digit(b[2]):
+		return &fault{quoted(b) + ", a date without hyphens", instantForm}
+	}
+	return &fault{quoted(b) + ", a date whose order of day and month nothing states", instantForm}
+}
+
 const instantForm = "write ISO 8601, for example 2026-03-01T08:00:00.25Z"
 
 func (c *clock) parseInstant(b []byte) (int64, *fault) {
-	bad := func() (int64, *fault) { return 0, &fault{quoted(b), instantForm} }
+	bad := func() (int64, *fault) { return 0, notAnInstant(b) }
 	if len(b) < 16 {
 		return bad()
 	}
@@ -141,7 +156,7 @@ func (c *clock) newMinute(b []byte) *fault {
 		case form == 'd' && !digit(b[i]),
 			form == 'T' && b[i] != 'T' && b[i] != 't' && b[i] != ' ',
 			form != 'd' && form != 'T' && b[i] != form:
-			return &fault{quoted(b), instantForm}
+			return notAnInstant(b)
 		}
 	}
 	number := func(from, to int) (n int) {

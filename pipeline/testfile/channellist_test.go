@@ -117,7 +117,7 @@ func TestChannelListXLSX(t *testing.T) {
 	checkListed(t, test)
 	rows[3][9] = 3 // a number where a unit is needed
 	_, err = parseListed(listed, "list.xlsx", workbook(t, rows))
-	want := filepath.Join("dir", "list.xlsx") + `:4:10: channels.keel strain.leads.length: found 3; write it with its unit, for example "30 m"`
+	want := filepath.Join("dir", "list.xlsx") + `:4:10: channels.keel strain.leads.length: found 3; write it with its unit, for example "3 m"`
 	if err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}
@@ -142,7 +142,7 @@ func TestBadChannelLists(t *testing.T) {
 		{"bad name", header + "bow,brass,A,node/1,quarter_2wire,\na/b,brass,A,node/3,quarter_2wire,\n",
 			list + `:3:1: found "a/b"; write a name of letters, digits, blanks and signs other than / [ ] " and commas`},
 		{"quantity", header + "bow,brass,A,node/1,quarter_2wire,800\n",
-			list + `:2:34: channels.bow.limits.strain: found 800; write it with its unit, for example "1500 um/m"`},
+			list + `:2:34: channels.bow.limits.strain: found 800; write it with its unit, for example "800 um/m"`},
 		{"bridge", header + "bow,brass,A,node/1,quarter,800 um/m\n",
 			list + `:2:20: channels.bow.bridge: found "quarter"; write one of quarter_2wire, quarter_3wire, half_dummy, half_bending, half_poisson, half_opposite_2wire, half_opposite_3wire, full_bending, full_poisson_axial, full_bending_poisson, full_shear`},
 		{"no bridge", header + "bow,brass,A,node/1,,\n",

@@ -133,7 +133,7 @@ func findUnit(text, symbol string, allowed []*dimension) (*dimension, unit, *ref
 		}
 	}
 	if symbol == "" {
-		return nil, unit{}, &refusal{text, "it with its unit, " + example(allowed)}
+		return nil, unit{}, &refusal{text, "it with its unit, " + exampleOf(text, allowed)}
 	}
 	if len(allowed) == 1 && allowed[0].base == "bare" {
 		return nil, unit{}, &refusal{quote(text), "a plain number without a unit, " + example(allowed)}
@@ -196,6 +196,18 @@ func example(allowed []*dimension) string {
 	words := make([]string, len(allowed))
 	for i, d := range allowed {
 		words[i] = strconv.Quote(d.example)
+	}
+	return "for example " + strings.Join(words, " or ")
+}
+
+// exampleOf is example with a number that was written without a unit.
+func exampleOf(bare string, allowed []*dimension) string {
+	words := make([]string, len(allowed))
+	for i, d := range allowed {
+		words[i] = strconv.Quote(d.example)
+		if _, symbol, ok := strings.Cut(d.example, " "); ok {
+			words[i] = strconv.Quote(bare + " " + symbol)
+		}
 	}
 	return "for example " + strings.Join(words, " or ")
 }

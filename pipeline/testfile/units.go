@@ -52,7 +52,7 @@ var dimensions = []dimension{
 	{base: "degC", what: "a temperature", example: "24 degC", legal: ">=-273.15", units: map[string]unit{
 		"degC": {factor: 1}, "K": {factor: 1, zero: zeroCelsius},
 		"degF": {factor: 5.0 / 9, zero: 32}}},
-	{base: "s", what: "a duration", example: "20 ms", legal: ">=0", units: join(
+	{base: "s", what: "a duration", example: "30 s", legal: ">=0", units: join(
 		prefixed("s", "num", ""), map[string]unit{
 			"min": {factor: 60}, "h": {factor: 3600}, "d": {factor: 86400}})},
 	{base: "m", what: "a length", example: "30 m", legal: ">0", units: join(
@@ -155,6 +155,10 @@ var letters = strings.NewReplacer(
 func foldText(s string) string {
 	return strings.Join(strings.Fields(letters.Replace(norm.NFKC.String(s))), " ")
 }
+
+// Symbol is a unit as this package spells it, whatever letters it was written
+// with: "degC" for "℃", "um/m" for "µm / m".
+func Symbol(unit string) string { return foldUnit(foldText(unit)) }
 
 // foldUnit drops the blanks round a stroke; "%/100degC" is "%/100 degC".
 func foldUnit(s string) string {
