@@ -1,6 +1,6 @@
 # make alone lists the targets.
 .DEFAULT_GOAL := help
-.PHONY: help build test race fuzz golden bench lint fmt check demo oracle
+.PHONY: help build test race soak fuzz golden bench lint fmt check demo oracle
 
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 
@@ -17,6 +17,10 @@ test: ## install or name what is missing, then format, vet and every test; a ski
 race: ## the packages with goroutines under the race detector
 	@bash .ci/needs race
 	CGO_ENABLED=1 go test -race -count=1 ./pipeline/journal/... ./pipeline/worker/... ./sinks/...
+
+soak: ## kill -9 of the service under load, SOAK (100) times and more, with the phases that were hit
+	@bash .ci/needs
+	GLUELINE_SOAK=$${SOAK:-100} go test -count=1 -v -timeout 60m -run '^TestKilled' ./cmd/glueline/faults
 
 fuzz: ## every fuzz target for FUZZTIME (30s)
 	@bash .ci/fuzz

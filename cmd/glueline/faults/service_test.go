@@ -89,7 +89,7 @@ test: {name: bench frame}
 sources:
   node: {rate: 1000 Hz, unit: mV/V, range: 3 mV/V, clock-tolerance: 20 ms}
   logger: {rate: 100 Hz, unit: degC, clock-tolerance: 20 ms}
-  far: {rate: 1000 Hz, unit: count, scale: 1 nV/V per count, range: 3000000 count, clock-tolerance: 20 ms}
+  far: {group: far, rate: 1000 Hz, unit: count, scale: 1 nV/V per count, range: 3000000 count}
 lots:
   l:
     resistance: 350 ohm
@@ -120,7 +120,11 @@ func benchFile(t testing.TB) (string, []*group.Plan) {
 	if err := os.WriteFile(path, []byte(article), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	return path, must(plansOf(path))(t)
+	plans := must(plansOf(path))(t)
+	if len(plans) != 2 {
+		t.Fatalf("%d groups, want 2", len(plans))
+	}
+	return path, plans
 }
 
 func plansOf(testFile string) ([]*group.Plan, error) {
