@@ -241,7 +241,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 			}
 			w.column = column
 			if w.raw, err = channel.RawOf(source, w.plan.input, unit); err != nil {
-				return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+				return &ColumnError{f.Source, w.plan.input, err}
 			}
 			w.setFloor()
 		}
@@ -253,7 +253,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		}
 		t.column = column
 		if t.sensor, err = channel.SensorOf(t.plan.temperature, unit); err != nil {
-			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+			return &ColumnError{f.Source, t.plan.input, err}
 		}
 	}
 	run.auxiliary, run.load = run.auxiliary[:0], -1
@@ -264,7 +264,7 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		}
 		value, err := channel.AuxiliaryOf(a.auxiliary, unit)
 		if err != nil {
-			return fmt.Errorf("%w: source %s: %w", ErrFrame, f.Source, err)
+			return &ColumnError{f.Source, a.input, err}
 		}
 		if a.name == run.reducer.plan.Load() {
 			run.load = len(run.auxiliary)
