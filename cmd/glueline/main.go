@@ -29,6 +29,7 @@ type commands struct {
 	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Quarantine quarantineCommand `cmd:"" help:"Messages that were refused."`
 	People     peopleCommands    `embed:""`
+	Feed       feedCommand       `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`
 	Selfcheck  selfcheckCommand  `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 }
 

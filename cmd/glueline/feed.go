@@ -1,0 +1,255 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"slices"
+	"strings"
+	"time"
+
+	"glueline/pipeline/feed"
+	"glueline/pipeline/group"
+	"glueline/pipeline/journal"
+	"glueline/pipeline/testfile"
+)
+
+type feedCommand struct {
+	Test      string `arg:"" name:"testfile" help:"The test file (YAML)."`
+	Source    string `arg:"" name:"source" help:"The source that the readings are of."`
+	From      string `default:"-" help:"Where rows come from, CSV with a header or JSON lines: - is standard input, FILE is read and followed while it grows, tcp://127.0.0.1:PORT waits for connections, one after the other."`
+	Nats      string `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
+	NatsCreds string `type:"existingfile" help:"Credentials file for --nats."`
+	Boot      string `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed."`
+	End       bool   `help:"Stop at the end of the file instead of waiting for more."`
+	AllowOpen bool   `help:"Let tcp:// listen beyond this machine, where anyone may send readings."`
+}
+
+// Run carries rows of text into the journal as they come. A line that is no
+// row is told, counted, and left out.
+func (c *feedCommand) Run(ctx context.Context, s streams) error {
+	test, err := testfile.Load(c.Test)
+	if err != nil {
+		return err
+	}
+	plans, err := group.Plans(test)
+	if err != nil {
+		return err
+	}
+	at := slices.IndexFunc(plans, func(p *group.Plan) bool { return slices.Contains(p.Sources(), c.Source) })
+	if at < 0 {
+		return fmt.Errorf("feed: no source is called %q; the test file declares %s", c.Source, strings.Join(test.Sources.Names(), ", "))
+	}
+	declared, _ := test.Sources.Get(c.Source)
+	if c.Boot == "" {
+		c.Boot = "feed-" + rand.Text()
+	}
+	in, err := c.open(s)
+	if err != nil {
+		return err
+	}
+	conn, err := journal.Connect(c.Nats, journal.ConnectOptions{
+		Credentials: c.NatsCreds, Name: "glueline feed", Log: slog.New(slog.NewTextHandler(s.err, nil)),
+	})
+	if err != nil {
+		return errors.Join(err, in.close())
+	}
+	defer conn.Close()
+	j, err := journal.Attach(ctx, conn, test.About.Name.Text, plans[at].Name)
+	if err != nil {
+		return errors.Join(err, in.close())
+	}
+	publisher, err := j.NewPublisher(c.Source, c.Boot, journal.PublisherOptions{})
+	if err != nil {
+		return errors.Join(err, in.close())
+	}
+	f := &feeding{command: c, test: test, rate: declared.Rate.Value, publisher: publisher, err: s.err}
+	err = f.run(ctx, in)
+	err = errors.Join(err, f.end(ctx))
+	fmt.Fprintf(s.out, "%d rows read; %d frames are in the journal; %d lines refused.\n", f.rows, publisher.Status().Acknowledged, f.refused)
+	if err == nil && f.refused > 0 {
+		return errReported
+	}
+	return err
+}
+
+// feeding is one run of the command.
+type feeding struct {
+	command   *feedCommand
+	test      *testfile.Test
+	rate      float64 // Hz
+	publisher *journal.Publisher
+	err       io.Writer
+
+	decoder  *feed.Decoder
+	lines    feed.Lines
+	framer   *feed.Framer
+	rows     uint64
+	refused  int
+	form     error // what no later line can mend
+	troubled bool  // it was said that the journal does not take frames
+}
+
+// feedSilence is after how long without input a frame is closed.
+const feedSilence = 200 * time.Millisecond
+
+// lastFrames is how long frames are kept trying for when the command was told
+// to stop.
+const lastFrames = 10 * time.Second
+
+// run takes pieces of text until there are no more, or ctx ends, which is no
+// error.
+func (f *feeding) run(ctx context.Context, in *input) error {
+	ctx, cancel := context.WithCancel(ctx)
+	pieces := make(chan piece)
+	ended := make(chan error, 1)
+	go func() { ended <- in.run(ctx, pieces) }()
+	err := f.take(ctx, pieces, ended)
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		err = nil // it was told to stop
+	}
+	cancel()
+	return errors.Join(err, in.close())
+}
+
+func (f *feeding) take(ctx context.Context, pieces <-chan piece, ended <-chan error) error {
+	timer := time.NewTimer(feedSilence)
+	defer timer.Stop()
+	f.decoder = feed.NewDecoder(f.command.From, f.test, f.command.Source)
+	var failed error
+	each := func(text []byte, whole bool) {
+		if failed == nil {
+			failed = f.line(ctx, text, whole)
+		}
+	}
+	for {
+		select {
+		case p := <-pieces:
+			if p.said != "" {
+				fmt.Fprintf(f.err, "feed: %s\n", p.said)
+			}
+			if p.begins {
+				f.lines.End(each)
+				f.decoder = feed.NewDecoder(p.name, f.test, f.command.Source)
+				f.form = nil
+			}
+			f.lines.Push(p.text, each)
+			p.done()
+		case <-timer.C:
+			failed = errors.Join(failed, f.send(ctx))
+			f.look()
+		case err := <-ended:
+			f.lines.End(each)
+			return errors.Join(failed, err)
+		}
+		if failed != nil {
+			return failed
+		}
+		timer.Reset(feedSilence)
+	}
+}
+
+// shown is how many refused lines are told one by one.
+const shown = 100
+
+// line takes one line. Its error ends the feeding.
+func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
+	if !whole {
+		f.refuse(fmt.Errorf("%s:%d: the end of the line is missing, or it has more than %d bytes: it may be cut off", f.command.From, f.decoder.Number()+1, feed.MaxLine))
+		f.decoder.Skip()
+		return nil
+	}
+	at, readings, ok, err := f.decoder.Line(text)
+	if err != nil {
+		f.refuse(err)
+		return nil
+	}
+	if !ok {
+		return nil
+	}
+	columns := f.decoder.Columns()
+	if f.framer == nil {
+		f.framer = feed.NewFramer(f.command.Source, f.command.Boot, f.rate, columns)
+	}
+	if !f.framer.Fits(columns) {
+		f.refuse(fmt.Errorf("%w: %s:%d: other columns than before; begin anew with another feed", feed.ErrForm, f.command.From, f.decoder.Number()))
+		return nil
+	}
+	for {
+		taken, err := f.framer.Add(at, readings)
+		if err != nil {
+			f.refuse(fmt.Errorf("%s:%d: %w", f.command.From, f.decoder.Number(), err))
+			return nil
+		}
+		if taken {
+			break
+		}
+		if err := f.send(ctx); err != nil {
+			return err
+		}
+	}
+	if f.framer.Full() {
+		return f.send(ctx)
+	}
+	return nil
+}
+
+func (f *feeding) refuse(err error) {
+	f.refused++
+	if errors.Is(err, feed.ErrForm) {
+		if f.form != nil { // it holds for every line, and is told once
+			return
+		}
+		f.form = err
+	}
+	switch {
+	case f.refused <= shown:
+		fmt.Fprintf(f.err, "feed: refused: %v\n", err)
+	case f.refused == shown+1:
+		fmt.Fprintf(f.err, "feed: more than %d lines are refused; the others are counted\n", shown)
+	}
+}
+
+// send hands the rows gathered over to the publisher, which waits for room.
+func (f *feeding) send(ctx context.Context) error {
+	if f.framer == nil {
+		return nil
+	}
+	frame := f.framer.Take()
+	if frame == nil {
+		return nil
+	}
+	if err := f.publisher.Send(ctx, frame); err != nil {
+		return err
+	}
+	f.rows += uint64(frame.Rows())
+	f.framer.Done()
+	return nil
+}
+
+// look says when the journal does not take frames, and when it does again.
+func (f *feeding) look() {
+	status := f.publisher.Status()
+	switch {
+	case status.Err != nil && !f.troubled:
+		f.troubled = true
+		fmt.Fprintf(f.err, "feed: the journal does not take frames (%v); %d are kept\n", status.Err, status.Waiting)
+	case status.Err == nil && f.troubled:
+		f.troubled = false
+		fmt.Fprintln(f.err, "feed: the journal takes frames again")
+	}
+}
+
+// end sends what is left. When the command was told to stop it does not wait
+// for ever.
+func (f *feeding) end(ctx context.Context) error {
+	if ctx.Err() != nil {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(context.WithoutCancel(ctx), lastFrames)
+		defer cancel()
+	}
+	return errors.Join(f.send(ctx), f.publisher.Close(ctx))
+}

@@ -1,0 +1,320 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// feedTest is a small test file for publishers.
+const feedTest = `
+test: {name: bracket on the bench, zone: UTC, zero: {first: 1 s}}
+sources:
+  node: {rate: 50 Hz, unit: mV/V}
+lots:
+  foil: {resistance: 350 ohm, gauge-factor: 2.08}
+gauges:
+  g1: {lot: foil}
+positions:
+  web: {material: carbon-steel}
+wiring:
+  - {input: node/A1, gauge: g1, position: web}
+channels:
+  web: {bridge: quarter_3wire, leads: {size: 0.14 mm2, length: 12 m}}
+`
+
+// running is a service in a process of its own.
+type running struct {
+	t    *testing.T
+	test string // the test file
+	data string
+	url  string
+	mqtt string
+	stop func()
+}
+
+// startService runs glueline serve until the test ends or stop is called.
+func startService(t *testing.T, more ...string) *running {
+	t.Helper()
+	dir := t.TempDir()
+	r := &running{t: t, test: write(t, dir, "bench.yaml", feedTest), data: filepath.Join(dir, "data")}
+	args := append([]string{"serve", r.test, "--data", r.data, "--listen", "127.0.0.1:0", "--idle-cut", "300ms", "--lazy"}, more...)
+	p := process(t, args...)
+	out := output(t, p)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	for r.url == "" {
+		r.url, _ = strings.CutPrefix(out.next(ctx, t), "Publishers: ")
+		if !strings.HasPrefix(r.url, "nats://") {
+			r.url = ""
+		}
+	}
+	r.until("it is ready", func() bool { return r.get("/readyz") == "ready\n" })
+	r.stop = func() {
+		t.Helper()
+		if err := p.Process.Signal(os.Interrupt); err != nil {
+			t.Fatal(err)
+		}
+		if err := p.Wait(); err != nil {
+			t.Errorf("%v\n%s", err, out.errs.String())
+		}
+	}
+	return r
+}
+
+// get asks the control socket; "" when it does not answer.
+func (r *running) get(path string) string {
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(ctx, "unix", filepath.Join(r.data, socketName))
+	}}}
+	answer, err := client.Get("http://glueline" + path)
+	if err != nil {
+		return ""
+	}
+	defer answer.Body.Close()
+	text, err := io.ReadAll(answer.Body)
+	if err != nil {
+		return ""
+	}
+	return string(text)
+}
+
+func (r *running) until(what string, holds func() bool) {
+	r.t.Helper()
+	for deadline := time.Now().Add(time.Minute); !holds(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			r.t.Fatalf("it never came that %s; the service says %s", what, r.get("/status"))
+		}
+	}
+}
+
+// committed waits until so many rows are in files, stops the service, and
+// returns the milliseconds of their times since the first, with their strain in
+// microstrain to tell them apart.
+func (r *running) committed(rows int) []string {
+	r.t.Helper()
+	var all []string
+	r.until(fmt.Sprintf("%d rows are committed", rows), func() bool {
+		records, err := filepath.Glob(filepath.Join(r.data, reducedFolder, "*.commit.json"))
+		if err != nil || len(records) == 0 {
+			return false
+		}
+		node := readSegments(r.t, filepath.Join(r.data, reducedFolder))["node"]
+		if node == nil {
+			return false
+		}
+		all = nil
+		for i, at := range node.time {
+			all = append(all, fmt.Sprintf("%d:%.0f", (at-node.time[0])/1e6, 1e6*node.column(r.t, "web [m/m]")[i]))
+		}
+		return len(all) >= rows
+	})
+	r.stop()
+	return all
+}
+
+// textRows is n rows that start so many ms after 06:00, 20 ms apart: a second of
+// zero, then a ratio that rises with the row.
+func textRows(from, n int, row func(at string, ratio float64) string) string {
+	var b strings.Builder
+	for i := from; i < from+n; i++ {
+		ratio := 0.0
+		if i >= 51 {
+			ratio = float64(i) * 1e-3
+		}
+		at := time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC).Add(time.Duration(i) * 20 * time.Millisecond)
+		fmt.Fprintln(&b, row(at.Format("2006-01-02T15:04:05.000Z"), ratio))
+	}
+	return b.String()
+}
+
+func csvRow(at string, ratio float64) string { return fmt.Sprintf("%s,%g", at, ratio) }
+func jsonRow(at string, ratio float64) string {
+	return fmt.Sprintf(`{"time":%q,"A1":%g}`, at, ratio)
+}
+
+// feedRows are what textRows gives, reduced.
+func feedRows(t *testing.T, n int) []string {
+	t.Helper()
+	dir := t.TempDir()
+	out := reduceTo(t, write(t, dir, "bench.yaml", feedTest), write(t, dir, "node.csv", "time,A1 [mV/V]\n"+textRows(0, n, csvRow)))
+	node := readSegments(t, out)["node"]
+	var all []string
+	for i, at := range node.time {
+		all = append(all, fmt.Sprintf("%d:%.0f", (at-node.time[0])/1e6, 1e6*node.column(t, "web [m/m]")[i]))
+	}
+	return all
+}
+
+func sameRows(t *testing.T, got, want []string) {
+	t.Helper()
+	if len(got) != len(want) {
+		t.Fatalf("%d rows, want %d", len(got), len(want))
+	}
+	for i := range got {
+		if got[i] != want[i] {
+			t.Fatalf("row %d is %s, want %s", i, got[i], want[i])
+		}
+	}
+}
+
+// Rows from standard input, with mistakes among them, come out as those of a
+// raw file without the mistakes; the mistakes are told by line, and the status
+// is 1.
+func TestFeedFromStandardInput(t *testing.T) {
+	want := feedRows(t, 120)
+	for name, text := range map[string]string{
+		"CSV":  "# source: node\ntime,A1 [mV/V]\n" + textRows(0, 70, csvRow) + "nonsense\n" + textRows(60, 1, csvRow) + textRows(70, 50, csvRow) + "2026-05-04T06:00:09Z,0.00",
+		"JSON": `{"units":{"A1":"mV/V"}}` + "\n\n" + textRows(0, 70, jsonRow) + "nonsense\n" + textRows(60, 1, jsonRow) + textRows(70, 50, jsonRow) + `{"time":"2026-05-04T06:00:09Z","A1":0}`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := startService(t)
+			p := process(t, "feed", s.test, "node", "--nats", s.url)
+			p.Stdin = strings.NewReader(text)
+			var out, errs strings.Builder
+			p.Stdout, p.Stderr = &out, &errs
+			if err := p.Run(); p.ProcessState == nil || p.ProcessState.ExitCode() != 1 {
+				t.Fatalf("%v\n%s", err, errs.String())
+			}
+			if !strings.Contains(out.String(), "120 rows read; ") || !strings.Contains(out.String(), "; 3 lines refused.") {
+				t.Errorf("it says %q", out.String())
+			}
+			for _, place := range []string{"-:73: ", "-:74: the time is not later", "-:125: the end of the line is missing"} {
+				if !strings.Contains(errs.String(), place) {
+					t.Errorf("it does not say %q but %s", place, errs.String())
+				}
+			}
+			sameRows(t, s.committed(120), want)
+		})
+	}
+}
+
+// A file is followed: rows that are appended, another file of its name, and the
+// same file cut off and begun anew.
+func TestFeedFollowsAFile(t *testing.T) {
+	s := startService(t)
+	path := filepath.Join(t.TempDir(), "node.csv")
+	const head = "time,A1 [mV/V]\n"
+	add := func(text string) {
+		t.Helper()
+		f, err := os.OpenFile(path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
+		if err == nil {
+			_, err = f.WriteString(text)
+		}
+		if err == nil {
+			err = f.Close()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	rows := func(n int) {
+		t.Helper()
+		s.until(fmt.Sprint(n, " rows have come"), func() bool { return strings.Contains(s.get("/status"), fmt.Sprintf(`"Rows":%d,`, n)) })
+	}
+	add(head + textRows(0, 10, csvRow))
+	p := process(t, "feed", s.test, "node", "--nats", s.url, "--from", path)
+	out := output(t, p)
+	rows(10)
+	more := textRows(10, 60, csvRow)
+	add(more[:len(more)-5]) // a line in two pieces
+	rows(69)
+	add(more[len(more)-5:])
+	rows(70)
+	if err := os.Rename(path, path+".1"); err != nil {
+		t.Fatal(err)
+	}
+	add(head + textRows(70, 30, csvRow))
+	rows(100)
+	if err := os.WriteFile(path, []byte(head+textRows(100, 20, csvRow)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	rows(120)
+	if err := p.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Wait(); err != nil {
+		t.Errorf("%v\n%s", err, out.errs.String())
+	}
+	for _, want := range []string{"is a new file; it is read from its beginning", "was cut off from"} {
+		if !strings.Contains(out.errs.String(), want) {
+			t.Errorf("it does not say %q but %s", want, out.errs.String())
+		}
+	}
+	sameRows(t, s.committed(120), feedRows(t, 120))
+}
+
+// Connections come one after the other, each with its own header.
+func TestFeedFromTCP(t *testing.T) {
+	s := startService(t)
+	address := freeAddress(t)
+	p := process(t, "feed", s.test, "node", "--nats", s.url, "--from", "tcp://"+address)
+	out := output(t, p)
+	send := func(text string) {
+		t.Helper()
+		var conn net.Conn
+		s.until("the port is open", func() bool {
+			var err error
+			conn, err = net.Dial("tcp", address)
+			return err == nil
+		})
+		_, err := io.WriteString(conn, text)
+		if err == nil {
+			err = conn.Close()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	send("time,A1 [mV/V]\n" + textRows(0, 60, csvRow))
+	send("time,A1 [mV/V]\n" + textRows(60, 60, csvRow) + "2026-05-04T06:00:09Z,0.0") // broken off
+	s.until("120 rows have come", func() bool { return strings.Contains(s.get("/status"), `"Rows":120,`) })
+	if err := p.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Wait(); err == nil || p.ProcessState.ExitCode() != 1 {
+		t.Errorf("a line broke off, and the end is %v", err)
+	}
+	if !strings.Contains(out.errs.String(), "the end of the line is missing") {
+		t.Errorf("it says %s", out.errs.String())
+	}
+	sameRows(t, s.committed(120), feedRows(t, 120))
+}
+
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+func TestFeedRefuses(t *testing.T) {
+	dir := t.TempDir()
+	test := write(t, dir, "bench.yaml", feedTest)
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{test, "nobody"}, `no source is called "nobody"; the test file declares node`},
+		{[]string{test, "node", "--from", filepath.Join(dir, "missing.csv")}, "no such file"},
+		{[]string{test, "node", "--from", "tcp://0.0.0.0:7000"}, "nobody signs in there"},
+		{[]string{test, "node", "--from", "tcp://:7000"}, "nobody signs in there"},
+		{[]string{test, "node", "--from", "tcp://7000"}, "missing port"},
+		{[]string{test, "node"}, "connect to the journal's server"},
+	} {
+		status, _, errs := glueline(t.Context(), append(append([]string{"feed"}, c.args...), "--nats", "nats://127.0.0.1:1")...)
+		if status != 1 || !strings.Contains(errs, c.want) {
+			t.Errorf("%v: status %d, %s", c.args, status, errs)
+		}
+	}
+}
