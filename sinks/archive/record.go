@@ -2,6 +2,7 @@ package archive
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -65,7 +66,9 @@ func name(group string, cut uint64) string {
 func (r *Record) Name() string { return name(r.Group, r.Cut) }
 
 // Encode is the record as it is written: the same record gives the same bytes.
-// The state, which is long, is one line at the end.
+// The state, which is long, is one line near the end. The last line is the
+// SHA-256 of all before it: a restart goes on from the newest record, whose hash
+// no other one holds yet.
 func (r *Record) Encode() ([]byte, error) {
 	short := *r
 	short.State = nil
@@ -73,15 +76,39 @@ func (r *Record) Encode() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("encode commit record: %w", err)
 	}
-	if len(r.State) == 0 {
-		return append(text, '\n'), nil
-	}
 	out := bytes.NewBuffer(bytes.TrimSuffix(text, []byte("null\n}")))
-	if err := json.Compact(out, r.State); err != nil {
+	state := r.State
+	if len(state) == 0 {
+		state = json.RawMessage("null")
+	}
+	if err := json.Compact(out, state); err != nil {
 		return nil, fmt.Errorf("encode commit record: the state: %w", err)
 	}
-	out.WriteString("\n}\n")
+	out.WriteString(",\n")
+	sum := sha256.Sum256(out.Bytes())
+	fmt.Fprintf(out, "%s%x%s", sumBegins, sum, sumEnds)
 	return out.Bytes(), nil
+}
+
+// The last line of a record, around the sum.
+const (
+	sumBegins = ` "sum": "`
+	sumEnds   = "\"\n}\n"
+)
+
+// checkSum returns a record's text without its last line, as JSON, once that was
+// found to be right.
+func checkSum(text []byte) ([]byte, error) {
+	at := len(text) - len(sumEnds) - 2*sha256.Size - len(sumBegins)
+	if at < 0 || string(text[at:at+len(sumBegins)]) != sumBegins {
+		return nil, errors.New("it does not end with its sum: it is cut off, or was written by something else")
+	}
+	sum := sha256.Sum256(text[:at])
+	if string(text[at:]) != fmt.Sprintf("%s%x%s", sumBegins, sum, sumEnds) {
+		return nil, errors.New("its bytes are not those that its sum is of: it was changed")
+	}
+	body := bytes.TrimSuffix(text[:at], []byte(",\n"))
+	return append(body[:len(body):len(body)], '}'), nil
 }
 
 // ErrRecord occurs when a commit record is not what this program writes.
@@ -89,6 +116,10 @@ var ErrRecord = errors.New("commit record of the raw archive")
 
 // Decode reads a record of any group and cut, strictly.
 func Decode(text []byte) (*Record, error) {
+	text, err := checkSum(text)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+	}
 	d := json.NewDecoder(bytes.NewReader(text))
 	d.DisallowUnknownFields()
 	r := new(Record)
