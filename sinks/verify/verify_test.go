@@ -254,6 +254,11 @@ func TestPlantedDamages(t *testing.T) {
 			f.write(cut0, flip(b, strings.Index(string(b), `"calibration": "`)+20))
 		},
 			[]string{is(verify.Chain, cut0), is(verify.Constants, cut0)}, ""},
+		{"flipped byte in the state of the newest raw record", func(f folder) {
+			b := f.read(rawCut3)
+			f.write(rawCut3, flip(b, strings.Index(string(b), `"Newest":`)+12))
+		},
+			[]string{is(verify.RecordUnreadable, rawCut3)}, ""},
 		{"missing commit record", func(f folder) { f.remove(cut1) }, []string{is(verify.RecordMissing, cut1)}, ""},
 		{"missing raw commit record", func(f folder) { f.remove(rawCut1) }, []string{is(verify.RecordMissing, rawCut1)}, ""},
 		{"missing first records", func(f folder) { f.remove(cut0); f.remove(cut1) }, []string{is(verify.RecordMissing, cut0), is(verify.RecordMissing, cut1)}, ""},
