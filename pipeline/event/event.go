@@ -195,6 +195,11 @@ func (e *Event) check() error {
 			return fmt.Errorf("%s has no %q; leave it out", e.Event, field)
 		}
 	}
+	if e.Event == "insulation" {
+		if _, _, err := ParseInsulation(e.Value); err != nil {
+			return err
+		}
+	}
 	if e.Event == "zero" && !slices.Contains([]string{"installation", "test", "tare"}, e.Kind) {
 		return fmt.Errorf("zero of the kind %q; write installation, test or tare", e.Kind)
 	}

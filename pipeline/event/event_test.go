@@ -31,6 +31,7 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"phase","name":"a","target":"b",` + at + `}`, `has no "target"`},
 		{`{"event":"calibration","digest":"0f",` + at + `}`, `lacks "who"`},
 		{`{"event":"calibration","who":"test",` + at + `}`, `lacks "digest"`},
+		{`{"event":"insulation","channel":"a","value":"good",` + at + `}`, `insulation of "good"`},
 		{`{"event":"phase","nme":"a",` + at + `}`, `unknown field "nme"`},
 		{`{"event":"phase","name":"a",` + at + `} {}`, "something follows"},
 		{`{"event":`, "one JSON object a line"},
