@@ -249,6 +249,13 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	last := context.WithoutCancel(ctx)
 	for _, channel := range channels {
 		bad := against(readings, channel, waited)
+		if len(bad) > 0 {
+			drop := event(channel, "void", at)
+			drop.Why = strings.Join(bad, "; ")
+			if err := control.say(last, s, drop, ""); err != nil {
+				return err
+			}
+		}
 		means := "The reading was taken. Do the work now; then: glueline " + word + " end " + c.What
 		switch {
 		case c.State == "begin" && len(bad) > 0:

@@ -55,8 +55,8 @@ const Calibration = "calibration"
 // pairStates are those of work that a reading may jump through. A reading is
 // taken from "before" to "begin", and another from "after" to "end"; when both
 // were taken and the article was idle, the zero is carried over, else the series
-// restarts. Either reading may be left out.
-var pairStates = []string{"before", "begin", "after", "end"}
+// restarts. Either reading may be left out, or dropped by "void" ahead of its end.
+var pairStates = []string{"before", "begin", "after", "end", "void"}
 
 // Paired reports whether an event is about work that a reading may jump through.
 func (e *Event) Paired() bool { return slices.Equal(Forms[e.Event].States, pairStates) }
@@ -212,7 +212,7 @@ func pairs(file string, events []Event) (problems []error) {
 	for _, e := range events {
 		begins := e.State == "begin" || e.State == "on"
 		ends := e.State == "end" || e.State == "off" || e.State == "void"
-		if e.Event == "excitation" || e.Event == "load-state" || !begins && !ends {
+		if e.Event == "excitation" || e.Event == "load-state" || e.Paired() && e.State == "void" || !begins && !ends {
 			continue
 		}
 		key := e.Event + "|" + e.Kind + "|" + e.Channel + "|" + strings.Join(e.Channels, ",")

@@ -2,6 +2,7 @@ package event
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 )
@@ -50,6 +51,22 @@ func TestReadNamesEveryProblem(t *testing.T) {
 	_, err := Read("e.jsonl", strings.NewReader(strings.Join(all, "\n")))
 	if joined, ok := err.(interface{ Unwrap() []error }); !ok || len(joined.Unwrap()) != len(cases) {
 		t.Errorf("want %d problems at once, got %v", len(cases), err)
+	}
+}
+
+func TestReadTakesWorkWithItsReadings(t *testing.T) {
+	for _, states := range []string{"before begin after end", "begin end", "before void begin after void end"} {
+		var lines strings.Builder
+		for i, state := range strings.Fields(states) {
+			fmt.Fprintf(&lines, `{"event":"rewire","state":%q,"channel":"a","time":"2026-05-04T06:00:%02dZ"}`+"\n", state, i)
+		}
+		if events, err := Read("e.jsonl", strings.NewReader(lines.String())); err != nil || !events[0].Paired() {
+			t.Errorf("%s: %v", states, err)
+		}
+	}
+	const lone = `{"event":"balance","state":"end","channel":"a","time":"2026-05-04T06:00:00Z"}`
+	if _, err := Read("e.jsonl", strings.NewReader(lone)); err == nil || !strings.Contains(err.Error(), "without its beginning") {
+		t.Errorf("an end alone: %v", err)
 	}
 }
 

@@ -25,6 +25,8 @@ func (run *sourceRun) pair(c *channelRun, w *wireRun, p Pending) {
 	case "before":
 		s.Pairing = nil
 		s.InProgress[pairKind] = run.begin(p)
+	case "void":
+		delete(s.InProgress, pairKind)
 	case "begin":
 		s.Pairing = &Carry{Event: e.Event, Who: e.Who, Why: e.Why, Before: s.endReading(run.moment(p))}
 		s.Handled = true

@@ -158,6 +158,7 @@ func TestZeroIsLookedAtBeforeItEnds(t *testing.T) {
 }
 
 func TestZeroIsCarriedOverABalance(t *testing.T) {
+	dropped := false
 	work := func(before, after, idle bool) (strain []float64, m flag.Mask) {
 		b := newBench(t)
 		b.zero()
@@ -169,6 +170,9 @@ func TestZeroIsCarriedOverABalance(t *testing.T) {
 		if before {
 			b.say("balance", "before", on("beam"))
 			b.rows(30, noisy(0.3))
+		}
+		if dropped {
+			b.say("balance", "void", on("beam"))
 		}
 		b.say("balance", "begin", on("beam"))
 		_, during := b.rows(3, noisy(0.1))
@@ -196,6 +200,10 @@ func TestZeroIsCarriedOverABalance(t *testing.T) {
 		if _, m := work(c.before, c.after, c.idle); m&flag.Replaced == 0 {
 			t.Errorf("%s: flagged %s, want the series to restart", c.name, m)
 		}
+	}
+	dropped = true
+	if _, m := work(true, true, true); m&flag.Replaced == 0 {
+		t.Errorf("the reading before was dropped: flagged %s, want the series to restart", m)
 	}
 }
 
