@@ -22,6 +22,7 @@ import (
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
+	"glueline/sinks/live"
 	"glueline/sinks/segment"
 )
 
@@ -41,6 +42,7 @@ type serveCommand struct {
 	StopWithin time.Duration `default:"10s" help:"Longest graceful stop."`
 
 	Lazy        bool  `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
+	Publish     bool  `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
 	KeepJournal bool  `help:"Never trim the journal."`
 	KeepFree    int64 `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
 	CutBytes    int64 `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
@@ -101,7 +103,8 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return crew.fail(err, c.StopWithin)
 	}
-	defer c.leave(conn, server)
+	endShow := func() {}
+	defer func() { c.leave(conn, server, endShow) }()
 	for _, p := range test.plans {
 		g, err := c.openGroup(crew.ctx, conn, test, p, log)
 		if err != nil {
@@ -120,6 +123,11 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
 		log.Warn("the test file of the start is not in force yet", "err", err) // it is tried again
 	}
+	end, err := c.show(svc, server, log)
+	if err != nil {
+		return crew.fail(err, c.StopWithin)
+	}
+	endShow = end
 	svc.opened.Store(true)
 	c.work(crew, svc, server, log)
 	if during != nil {
@@ -146,18 +154,7 @@ func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.
 		if c.Lazy {
 			return nil, nil, errors.New("--lazy is of the embedded server; with --nats, the other server's own set-up holds")
 		}
-		o := journal.ConnectOptions{Credentials: c.NatsCreds, Name: "glueline", Log: log}
-		if c.NatsCA != "" {
-			pem, err := os.ReadFile(c.NatsCA)
-			if err != nil {
-				return nil, nil, fmt.Errorf("--nats-ca: %w", err)
-			}
-			o.TLS = &tls.Config{RootCAs: x509.NewCertPool(), MinVersion: tls.VersionTLS12}
-			if !o.TLS.RootCAs.AppendCertsFromPEM(pem) {
-				return nil, nil, fmt.Errorf("--nats-ca: %s holds no certificate", c.NatsCA)
-			}
-		}
-		conn, err := journal.Connect(c.Nats, o)
+		conn, err := c.connectTo(log)
 		return conn, nil, err
 	}
 	store := c.journalDir()
@@ -174,6 +171,53 @@ func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.
 	return conn, server, nil
 }
 
+// connectTo connects to the server that is there.
+func (c *serveCommand) connectTo(log *slog.Logger) (*journal.Conn, error) {
+	o := journal.ConnectOptions{Credentials: c.NatsCreds, Name: "glueline", Log: log}
+	if c.NatsCA != "" {
+		pem, err := os.ReadFile(c.NatsCA)
+		if err != nil {
+			return nil, fmt.Errorf("--nats-ca: %w", err)
+		}
+		o.TLS = &tls.Config{RootCAs: x509.NewCertPool(), MinVersion: tls.VersionTLS12}
+		if !o.TLS.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("--nats-ca: %s holds no certificate", c.NatsCA)
+		}
+	}
+	return journal.Connect(c.Nats, o)
+}
+
+// show begins to send what is reduced to whoever listens. It has a connection of
+// its own, so that nothing of the journal waits for it.
+func (c *serveCommand) show(svc *service, server *journal.Server, log *slog.Logger) (end func(), err error) {
+	var conn *journal.Conn
+	if server != nil {
+		conn, err = server.Connect(log)
+	} else {
+		conn, err = c.connectTo(log)
+	}
+	if err != nil {
+		return nil, err
+	}
+	for _, g := range svc.groups {
+		o := live.Options{
+			Publish:  conn.Send,
+			Envelope: func(source string) string { return journal.EnvelopeSubject(g.test, g.plan.Name, source) },
+			Log:      log,
+		}
+		if c.Publish {
+			o.Reduced = func(source string) string { return journal.ReducedSubject(g.test, g.plan.Name, source) }
+		}
+		g.shown = live.New(g.test, g.plan, o)
+	}
+	return func() {
+		for _, g := range svc.groups {
+			g.shown.Close()
+		}
+		conn.Close()
+	}, nil
+}
+
 // journalDir is where the embedded journal is.
 func (c *serveCommand) journalDir() string {
 	if c.Journal != "" {
@@ -188,6 +232,7 @@ type liveGroup struct {
 	journal  *journal.Journal
 	live     atomic.Pointer[worker.Live] // nil while no worker is at work
 	progress *worker.Progress
+	shown    *live.Sink
 	raw      string
 	reduced  string
 	test     string
@@ -280,8 +325,9 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return fmt.Errorf("%w: %w", worker.ErrCalibration, err)
 	}
 	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, plan, program())
+	g.shown.Use(plan)
 	live := &worker.Live{
-		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced},
+		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced, g.shown},
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {
@@ -399,10 +445,11 @@ func (g *liveGroup) reduceCut(cut uint64) error {
 
 // leave closes the connection and the embedded server. One that has failed may
 // hang in that: it is left to the end of the process, which is due.
-func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server) {
+func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server, endShow func()) {
 	closed := make(chan struct{})
 	go func() {
 		defer close(closed)
+		endShow()
 		conn.Close()
 		if server != nil {
 			server.Close()

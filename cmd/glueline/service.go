@@ -21,6 +21,7 @@ import (
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/live"
 )
 
 // service answers on the control socket: events go in, the status comes out.
@@ -47,6 +48,7 @@ type groupStatus struct {
 	Progress worker.Counts  `json:"progress"`
 	Journal  *journal.State `json:"journal,omitempty"`
 	LastCut  *cutStatus     `json:"last_cut,omitempty"`
+	Live     live.Counts    `json:"live"` // what was sent to whoever listens
 	Error    string         `json:"error,omitempty"`
 }
 
@@ -111,7 +113,7 @@ func answer(w http.ResponseWriter, v any) {
 func (s *service) status(ctx context.Context) status {
 	st := status{Test: s.test.About.Name.Text, Began: s.began, Data: s.data, FreeDisk: freeDisk(s.data)}
 	for _, g := range s.groups {
-		gs := groupStatus{Group: g.plan.Name, Sources: g.plan.Sources(), Progress: g.progress.Look()}
+		gs := groupStatus{Group: g.plan.Name, Sources: g.plan.Sources(), Progress: g.progress.Look(), Live: g.shown.Counts()}
 		if state, err := g.journal.State(ctx); err != nil {
 			gs.Error = err.Error()
 		} else {

@@ -30,11 +30,11 @@ type script struct {
 	given    map[string]string           // hashes of what was acknowledged, by source, boot and number
 }
 
-func begin(t testing.TB) *script {
+func begin(t testing.TB, args ...string) *script {
 	t.Helper()
 	testFile, plans := benchFile(t)
 	s := &script{t: t, journals: map[string]*journal.Journal{}, given: map[string]string{}}
-	s.o = options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--keep-journal"}}
+	s.o = options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: append([]string{"--keep-journal"}, args...)}
 	s.url = s.o.listening(t)
 	s.service = start(t, s.o)
 	s.service.ready()
