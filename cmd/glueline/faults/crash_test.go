@@ -235,7 +235,7 @@ func archivedByNode(t testing.TB, raw string) map[string]string {
 }
 
 // checkRecomputed makes the reduced files again from the raw archive, each cut
-// alone, and compares all of them.
+// alone, and compares all of them; and so does verify, which looks at all else.
 func checkRecomputed(t testing.TB, data string, plans []*group.Plan) {
 	t.Helper()
 	raw, dir := filepath.Join(data, "raw"), t.TempDir()
@@ -258,4 +258,8 @@ func checkRecomputed(t testing.TB, data string, plans []*group.Plan) {
 		}
 	}
 	t.Logf("%d reduced files made again from the archive", sameFiles(t, filepath.Join(data, "r1"), dir))
+	verify := exec.Command(must(glueline())(t), "verify", data, "--recompute")
+	if said, err := verify.CombinedOutput(); err != nil {
+		t.Errorf("glueline verify --recompute: %v\n%s", err, said)
+	}
 }
