@@ -182,7 +182,7 @@ func (w *wire) accept() {
 		for _, ends := range [][2]net.Conn{{in, out}, {out, in}} {
 			go func() {
 				defer w.done.Done()
-				io.Copy(ends[0], ends[1]) // it ends when the wire is cut
+				_, _ = io.Copy(ends[0], ends[1]) // it ends when the wire is cut
 				ends[0].Close()
 				ends[1].Close()
 			}()

@@ -139,7 +139,7 @@ func (l *load) run() error {
 	defer conn.Close()
 	ctx, cancel := context.WithCancel(context.Background())
 	go func() {
-		io.Copy(io.Discard, os.Stdin) // its end is the sign to stop
+		_, _ = io.Copy(io.Discard, os.Stdin) // its end is the sign to stop
 		cancel()
 	}()
 	var wait sync.WaitGroup
