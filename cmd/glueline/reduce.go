@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"glueline/pipeline/event"
+	"glueline/pipeline/expect"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/testfile"
@@ -37,9 +38,16 @@ func (c *reduceCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	if !c.Quiet {
-		r.print(s.out)
+	if c.Quiet {
+		return nil
 	}
+	printNotes(s.out, r.notes)
+	r.print(s.out)
+	findings, err := expect.Of(r.test, r.until)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Test, err)
+	}
+	printGravest(s.out, c.Test, findings.Subjects)
 	return nil
 }
 
@@ -51,6 +59,8 @@ type reduction struct {
 	out       string
 	took      time.Duration
 	rawBytes  int64
+	notes     []string  // what is odd about the raw files
+	until     time.Time // of the last row
 }
 
 func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, error) {
@@ -119,8 +129,9 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 		if ctx.Err() != nil {
 			return nil, fmt.Errorf("interrupted; nothing was written: %w", err)
 		}
-		return nil, err
+		return nil, placed(err, frames)
 	}
+	r.notes, r.until = notesOf(test, plans, frames), lastRow(test, frames)
 	for _, closeFiles := range closers {
 		if err := closeFiles(); err != nil {
 			return nil, err

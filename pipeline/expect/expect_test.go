@@ -22,6 +22,7 @@ lots:
   lot:
     resistance: 350 ohm
     gauge-factor: 2
+    transverse-sensitivity: 0 %
     grid-length: 5 mm
     grid-width: 2 mm
     thermal-output: {in: microstrain, of: degC, coefficients: [-40, 2], material-expansion: 12e-6 /K}

@@ -25,7 +25,9 @@ type judge struct {
 	t       *testfile.Test
 	c       *Channel
 	ch      *channel.Channel
+	name    string // of the channel in the file
 	channel *testfile.Channel
+	gauge   *testfile.Gauge
 	lot     *testfile.Lot
 	source  *testfile.Source
 	input   string
@@ -36,6 +38,7 @@ type judge struct {
 func (j *judge) all() Subject {
 	j.subject = Subject{Kind: "channel", Name: j.c.Name}
 	j.installation()
+	j.plausible()
 	j.adhesive()
 	j.strain()
 	j.instrument()
@@ -139,14 +142,24 @@ func (j *judge) leads() {
 	if math.Abs(s.LeadDrift) > 1e-8 {
 		j.subject.add(Note, "", "two wires in one arm read %.4g mV/V at rest and %+.3g um/m for each degC that they warm%s",
 			s.Rest*1e3, s.LeadDrift*1e6, j.leadsWatched())
+	} else if j.c.Leads.Ohm20 > 0 && j.c.Compensated && j.leadsOf().Temperature.Text == "" {
+		j.subject.add(Note, "", "the leads are taken to be as warm as the gauge (%s): state the temperature of leads that lie elsewhere", j.channel.Temperature.Text)
 	}
 }
 
-func (j *judge) leadsWatched() string {
-	leads := j.channel.Leads
-	if j.c.Wire.Leads.Given {
-		leads = j.c.Wire.Leads
+// leadsOf are the wires that the channel's loss is reckoned from.
+func (j *judge) leadsOf() testfile.Leads {
+	switch {
+	case j.ch.Layout.Full():
+		return j.channel.Excitation
+	case j.c.Wire.Leads.Given:
+		return j.c.Wire.Leads
 	}
+	return j.channel.Leads
+}
+
+func (j *judge) leadsWatched() string {
+	leads := j.leadsOf()
 	switch {
 	case leads.Temperature.Text != "":
 		return fmt.Sprintf(", corrected by %s", leads.Temperature.Text)

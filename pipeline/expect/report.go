@@ -169,7 +169,7 @@ func channelOf(t *testfile.Test, e *testfile.Entry[testfile.Channel], w *testfil
 	if f := either(own.Frequency, general.Frequency); f == f {
 		c.PeakLoss = PeakLoss(f, c.Rate)
 	}
-	j := judge{t: t, c: &c, ch: ch, channel: &e.Value, lot: lot, source: source, input: input}
+	j := judge{t: t, c: &c, ch: ch, name: e.Name, channel: &e.Value, gauge: gauge, lot: lot, source: source, input: input}
 	return c, j.all(), nil
 }
 
@@ -300,6 +300,7 @@ func (r *Report) addMaterials(t *testfile.Test) []Subject {
 		} else if !m.Data.Yield.Given {
 			s.add(Missing, "", "no yield strength: stress beyond it cannot be flagged")
 		}
+		plausibleMaterial(&s, m.Data)
 		r.Materials = append(r.Materials, m)
 		subjects = append(subjects, s)
 	}

@@ -6,6 +6,8 @@ import "slices"
 // files.
 type Timing struct {
 	Rows    int64
+	First   int64 // time of the first row, in ns since 1970-01-01 UTC
+	Last    int64 // and of the last one
 	Median  int64 // interval between rows in ns; 0 with fewer than two rows
 	Gaps    int64 // intervals longer than gapPeriods declared sample periods
 	Longest int64 // gap, in ns
@@ -21,6 +23,7 @@ const gapPeriods = 3
 type timing struct {
 	gap     int64 // longest interval that is none, in ns
 	rows    int64
+	first   int64
 	last    int64
 	gaps    int64
 	longest int64
@@ -43,7 +46,7 @@ func (t *timing) add(times []int64) {
 		return
 	}
 	if t.rows == 0 {
-		t.last = times[0]
+		t.first, t.last = times[0], times[0]
 		t.rows = 1
 		times = times[1:]
 	}
@@ -77,7 +80,7 @@ func (t *timing) take(d int64) {
 }
 
 func (t *timing) timing() Timing {
-	out := Timing{Rows: t.rows, Gaps: t.gaps, Longest: t.longest, After: t.after}
+	out := Timing{Rows: t.rows, First: t.first, Last: t.last, Gaps: t.gaps, Longest: t.longest, After: t.after}
 	if len(t.sample) > 0 {
 		sorted := slices.Sorted(slices.Values(t.sample))
 		out.Median = sorted[len(sorted)/2]

@@ -28,7 +28,7 @@ func TestTimingTellsRateAndGaps(t *testing.T) {
 	r := open(t, twoSources(), second, first)
 	readAll(t, r)
 	got, ok := r.Timing("NODE1")
-	want := Timing{Rows: 5000, Median: 2e6, Gaps: 3, Longest: times[2000] - times[1999], After: times[1999]}
+	want := Timing{Rows: 5000, First: times[0], Last: times[4999], Median: 2e6, Gaps: 3, Longest: times[2000] - times[1999], After: times[1999]}
 	if !ok || got != want {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
