@@ -12,7 +12,6 @@ import (
 	"sort"
 	"time"
 
-	"glueline/pipeline/channel"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/health"
@@ -187,12 +186,8 @@ func readBack(dir string, p *group.Plan, load string, finder *health.Finder) (*s
 			}
 		}
 		var zeros []group.ZeroInForce
-		for _, z := range record.Zeros {
-			zeros = append(zeros, group.ZeroInForce{
-				Channel: z.Channel,
-				Record:  group.ZeroRecord{Kind: z.Kind, Name: z.Name, Who: z.Who, Why: z.Why, From: z.From, To: z.To, Raw: group.Mean{N: z.Readings}},
-				Zero:    channel.Zero{Ratio: z.Ratio, Temperature: z.Temperature, LeadTemperature: z.LeadTemperature},
-			})
+		for _, z := range append(record.Zeros, record.OtherZeros...) {
+			zeros = append(zeros, z.OfGroup())
 		}
 		if err := table.Cut(zeros); err != nil {
 			return nil, err

@@ -276,7 +276,7 @@ func TestZeroByCommandIsRefusedForcedAndTaken(t *testing.T) {
 	for _, z := range last.Zeros {
 		zeros[z.Channel] = z
 	}
-	if z := zeros["web"]; z.Name != "first" || z.Readings < 190 || math.Abs(z.Ratio-0.05e-3) > 2e-8 || z.Who != "M. Arkle" {
+	if z := zeros["web"]; z.Name != "first" || z.Readings < 190 || math.Abs(*z.Ratio-0.05e-3) > 2e-8 || z.Who != "M. Arkle" {
 		t.Errorf("web: %+v", z)
 	}
 	if z := zeros["beam"]; z.Name != "noisy" {

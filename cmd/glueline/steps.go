@@ -15,7 +15,6 @@ import (
 	"strconv"
 	"time"
 
-	"glueline/pipeline/channel"
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/pipeline/steps"
@@ -102,8 +101,7 @@ func openResults(dir string) (*results, error) {
 		g.files = append(g.files, record.Files...)
 		g.events = append(g.events, record.Events...)
 		for _, z := range record.Zeros {
-			g.zeros = append(g.zeros, steps.ZeroAt{Channel: z.Channel, From: z.From, To: z.To,
-				Zero: channel.Zero{Ratio: z.Ratio, Temperature: z.Temperature, LeadTemperature: z.LeadTemperature}})
+			g.zeros = append(g.zeros, steps.ZeroAt{Channel: z.Channel, From: z.From, To: z.To, Zero: z.OfGroup().Counted()})
 		}
 	}
 	for _, g := range r.groups {

@@ -62,6 +62,9 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 	if usual != "" {
 		fmt.Fprintf(w, "Strain and stress are changes since %s, unless a row says otherwise;\n"+
 			"dead load, residual and assembly stress are not in them.\n", usual)
+		if hasReplaced(s.Others) {
+			fmt.Fprintln(w, "Rows before it are counted from an earlier zero, and are in the table too: see the zeros below.")
+		}
 	} else {
 		fmt.Fprintf(w, "NO ZERO: no strain was written. Give zero events with --events, or state a zero in the test file\n"+
 			"(for example \"zero: {first: 60 s}\" under test).\n")
@@ -99,6 +102,7 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 		t.rows = append(t.rows, line)
 	}
 	t.write(w)
+	r.printZeros(w, append(s.Others, s.Zeros...))
 	r.printFlags(w, s.Rows())
 }
 

@@ -62,12 +62,12 @@ func (run *sourceRun) applyTo(c *channelRun, w *wireRun, p Pending) {
 		case "begin":
 			z := run.begin(p)
 			z.Kind = e.Kind
-			s.InProgress[e.Kind] = z
+			s.InProgress[windowOf(p)] = z
 		case "void":
-			delete(s.InProgress, e.Kind)
+			run.tell(c, w, s.InProgress[windowOf(p)], nil, Void)
+			delete(s.InProgress, windowOf(p))
 		default:
-			s.finish(e.Kind, run.moment(p), p.Stated && c.plan.zero.Ratio.Given)
-			w.prepare(c.plan)
+			run.endZero(c, w, p)
 		}
 	case "shunt":
 		s.ShuntOn = true
@@ -119,26 +119,60 @@ func (run *sourceRun) shuntedAgain(name string) bool {
 	return false
 }
 
-// finish ends a zero in progress. Without a single good reading, and without a
-// value stated in the test file, there is no zero: the one before stays.
-func (s *InputState) finish(kind string, at int64, stated bool) {
-	z := s.InProgress[kind]
-	delete(s.InProgress, kind)
+// windowOf is the key of a zero in InputState.InProgress. The test file's own
+// window does not get in the way of an event's.
+func windowOf(p Pending) string {
+	if p.Stated {
+		return statedKind
+	}
+	return p.Event.Kind
+}
+
+const statedKind = "stated"
+
+// endZero ends a zero in progress and tells what has become of it, and of the
+// one that was in force before.
+func (run *sourceRun) endZero(c *channelRun, w *wireRun, p Pending) {
+	s := w.state
+	z := s.InProgress[windowOf(p)]
+	delete(s.InProgress, windowOf(p))
 	if z == nil {
 		return
 	}
-	z.To = at
+	w.prepare(c.plan)
+	before, beforeReady := w.zero, w.ready
+	z.To = run.moment(p)
+	if standing := s.take(z, p.Stated && c.plan.zero.Ratio.Given); standing != "" {
+		run.tell(c, w, z, nil, standing)
+	}
+	w.prepare(c.plan)
+	switch {
+	case w.zero != before && before != nil:
+		run.tell(c, w, before, beforeReady, Replaced)
+		run.told[len(run.told)-1].Until = z.To
+	case s.Taken[z.Kind] == z && w.zero != z && z.Kind == "tare":
+		run.tell(c, w, z, nil, Tare)
+	case s.Taken[z.Kind] == z && w.zero != z:
+		run.tell(c, w, z, nil, Kept)
+	}
+}
+
+// take makes a zero that has ended the newest of its kind, or returns why not.
+// Without a single good reading, and without a value stated in the test file,
+// there is no zero: the one before stays.
+func (s *InputState) take(z *ZeroRecord, stated bool) Standing {
 	if z.Raw.N == 0 && !stated {
-		return
+		return Nothing
 	}
-	if before := s.Taken[kind]; z.Stated && (before != nil && !before.Stated) {
-		return // somebody took a zero meanwhile: theirs holds
+	if before := s.Taken[z.Kind]; z.Stated && before != nil && !before.Stated {
+		return GaveWay // somebody took a zero meanwhile: theirs holds
 	}
-	s.Taken[kind] = z
-	if kind != "tare" && !z.Stated {
+	s.Taken[z.Kind] = z
+	if z.Kind != "tare" && !z.Stated {
 		s.Restarted = false
 		s.Jumps.Size = 0
 	}
+	return ""
 }
 
 // prepare makes the channel ready for the zero in force.
@@ -152,19 +186,48 @@ func (w *wireRun) prepare(c *channelPlan) {
 		return // constants were tried when the plan was made; the zero is not a number
 	}
 	w.zero, w.ready, w.carried = z, ready, len(w.state.Carried)
+	gauge, leads := c.zeroTemperatures(z)
+	w.blindGauge = c.temperature >= 0 && gauge == nil
+	w.blindLeads = w.plan.leads >= 0 && leads == nil
+}
+
+// zeroTemperatures returns the temperatures of a zero in degC, nil for one that
+// is not known. A zero of the test file may state its own.
+func (c *channelPlan) zeroTemperatures(z *ZeroRecord) (gauge, leads *float64) {
+	if z.Temperature.N > 0 {
+		gauge = &z.Temperature.Mean
+	}
+	if z.LeadTemperature.N > 0 {
+		leads = &z.LeadTemperature.Mean
+	}
+	if z.Stated && c.zero.Temperature.Given {
+		gauge = &c.zero.Temperature.Value
+		if c.zero.Ratio.Given || leads == nil {
+			leads = gauge
+		}
+	}
+	if z.Stated && c.zero.LeadTemperature.Given {
+		leads = &c.zero.LeadTemperature.Value
+	}
+	return gauge, leads
 }
 
 // countFrom makes the channel that counts strain from a zero.
 func (w *wireRun) countFrom(c *channelPlan, z *ZeroRecord) (*channel.Channel, error) {
 	zero := channel.Zero{
 		Ratio:           w.raw.Ratio(z.Raw.Mean, w.excitation(z)),
-		Temperature:     mean(z.Temperature),
-		LeadTemperature: mean(z.LeadTemperature),
+		Temperature:     noTemperature,
+		LeadTemperature: noTemperature,
 	}
 	if z.Stated && c.zero.Ratio.Given {
 		zero.Ratio = c.zero.Ratio.Value
-		zero.Temperature = c.zero.Temperature.Or(noTemperature)
-		zero.LeadTemperature = c.zero.LeadTemperature.Or(zero.Temperature)
+	}
+	gauge, leads := c.zeroTemperatures(z)
+	if gauge != nil {
+		zero.Temperature = *gauge
+	}
+	if leads != nil {
+		zero.LeadTemperature = *leads
 	}
 	ready, err := channel.New(w.plan.constants, zero)
 	if err != nil {
@@ -183,10 +246,3 @@ func (w *wireRun) excitation(z *ZeroRecord) float64 {
 // noTemperature stands where no temperature is known: corrections are
 // differences from the zero, so that the same value on both sides makes none.
 const noTemperature = 20 // degC
-
-func mean(m Mean) float64 {
-	if m.N == 0 {
-		return noTemperature
-	}
-	return m.Mean
-}

@@ -131,7 +131,10 @@ func TestZeroIsTakenBetweenItsEventsAndHoldsFromItsEnd(t *testing.T) {
 	if got := masks(columnOf(t, r, b, "beam flags")); got != "open,saturated,zero-missing zero-missing zero-missing ok ok" {
 		t.Errorf("flags %q", got)
 	}
-	zeros := r.Zeros()
+	zeros, others := standing(r.Zeros())
+	if len(others) != 1 || others[0].Channel != "web" || others[0].Standing != Replaced || others[0].Until != start.UnixNano()+3e8 {
+		t.Errorf("others %+v", others)
+	}
 	if len(zeros) != 2 || zeros[0].Channel != "beam" || zeros[0].Record.Raw.N != 2 || !near(zeros[0].Zero.Ratio, 0.2e-3, 1e-18) {
 		t.Errorf("zeros %+v", zeros)
 	}
@@ -404,9 +407,110 @@ func TestZerosAreKnownBehindARestart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	zeros := r.Zeros()
-	want, got := fmt.Sprintf("%+v", zeros), fmt.Sprintf("%+v", NewReducerAt(r.plan, state).Zeros()) // as text, since NaN is not itself
+	zeros, _ := standing(r.Zeros())
+	after, _ := standing(NewReducerAt(r.plan, state).Zeros())
+	want, got := fmt.Sprintf("%+v", zeros), fmt.Sprintf("%+v", after) // as text, since NaN is not itself
 	if len(zeros) != 2 || got != want {
 		t.Errorf("%s\nwant %s", got, want)
+	}
+}
+
+// standing parts the zeros in force from the others.
+func standing(zeros []ZeroInForce) (inForce, others []ZeroInForce) {
+	for _, z := range zeros {
+		if z.Standing == InForce {
+			inForce = append(inForce, z)
+		} else {
+			others = append(others, z)
+		}
+	}
+	return inForce, others
+}
+
+func told(zeros []ZeroInForce, channel string) string {
+	var s []string
+	for _, z := range zeros {
+		if z.Channel == channel {
+			s = append(s, fmt.Sprintf("%s %s (%d)", z.Record.Name, z.Standing, z.Record.Raw.N))
+		}
+	}
+	return strings.Join(s, "; ")
+}
+
+// A zero that does not know its temperature cannot be corrected for it: its rows
+// are those of a still temperature, and all of them say so.
+func TestZeroWithoutTemperature(t *testing.T) {
+	r := parse(t, article)
+	r.Event(zeroEvent("begin", "test", 0))
+	r.Event(zeroEvent("end", "test", 0.2))
+	reduceFrame(t, r, strains(0, 0.1, 0.1, 0.1))
+	reduceFrame(t, r, air(1, 61))
+	b := reduceFrame(t, r, strains(1, 0.1, 0.3))
+	if got := masks(columnOf(t, r, b, "beam flags")); got != "temperature-missing temperature-missing" {
+		t.Errorf("flags %q", got)
+	}
+	if e := columnOf(t, r, b, "beam [m/m]").Float[0]; !near(e, 0, 1e-15) {
+		t.Errorf("corrected for a temperature that nobody knows: %v", e)
+	}
+	zeros, _ := standing(r.Zeros())
+	if !math.IsNaN(zeros[0].Zero.Temperature) {
+		t.Errorf("the zero's temperature is %v", zeros[0].Zero.Temperature)
+	}
+	// The next zero knows it.
+	r.Event(zeroEvent("begin", "test", 2))
+	r.Event(zeroEvent("end", "test", 2.2))
+	reduceFrame(t, r, strains(2, 0.1, 0.1))
+	if got := masks(columnOf(t, r, reduceFrame(t, r, strains(2.2, 0.1)), "beam flags")); got != "ok" {
+		t.Errorf("flags %q", got)
+	}
+}
+
+func TestZeroWindowOfTheTestFileBesideAnEvents(t *testing.T) {
+	text := strings.Replace(article, "zone: UTC,", "zone: UTC, zero: {first: 300 ms, temperature: 15 degC},", 1)
+	r := parse(t, text)
+	reduceFrame(t, r, air(-1, 20))
+	r.Event(zeroEvent("begin", "test", 0.2))
+	r.Event(zeroEvent("end", "test", 0.6))
+	reduceFrame(t, r, strains(0, 0.1, 0.1, 0.2, 0.2))
+	if got := told(r.Zeros(), "beam"); got != "zero of the test file in force (3); test zero not ended (2)" {
+		t.Error(got)
+	}
+	reduceFrame(t, r, strains(0.4, 0.2, 0.2, 0.5))
+	zeros := r.Zeros()
+	if got := told(zeros, "beam"); got != "test zero in force (4); zero of the test file replaced (3)" {
+		t.Error(got)
+	}
+	if z := zeros[len(zeros)-2]; z.Channel != "beam" || z.Zero.Temperature != 15 {
+		t.Errorf("the temperature that the file states for its zero: %+v", z.Zero)
+	}
+}
+
+func TestZerosThatAreNotInForceAreTold(t *testing.T) {
+	r := parse(t, article)
+	reduceFrame(t, r, air(0, 20))
+	add := func(kind, name string, from, to float64, end string) {
+		for _, e := range []event.Event{zeroEvent("begin", kind, from), zeroEvent(end, kind, to)} {
+			e.Name, e.Channel = name, "beam"
+			r.Event(e)
+		}
+	}
+	add("test", "A", 0, 0.2, "end")
+	add("installation", "B", 0.2, 0.4, "end")
+	add("tare", "C", 0.4, 0.5, "end")
+	add("test", "D", 0.5, 0.6, "void")
+	add("test", "E", 0.65, 0.68, "end")
+	reduceFrame(t, r, strains(0, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1))
+	if got := told(r.Zeros(), "beam"); got != "A in force (2); B kept for drift (2); C tare (1); D void (1); E took nothing (0)" {
+		t.Error(got)
+	}
+}
+
+func TestNoValueIsNullWithoutAFlag(t *testing.T) {
+	// No range is stated, and no strain gives such ratios.
+	r := parse(t, strings.Replace(article, "range: 4 mV/V, ", "", 1))
+	b := reduceFrame(t, r, strains(0, 0.1, 600, 0.1, -600, 150))
+	want := "ok open,saturated ok shorted,saturated open,saturated"
+	if got := masks(columnOf(t, r, b, "web flags")); got != want {
+		t.Errorf("%s, want %s", got, want)
 	}
 }

@@ -125,10 +125,13 @@ type sourceRun struct {
 	counts     []float64
 	own        []*temperatureRun
 	temps      []*temperatureColumn // one a temperature of the group, filled for a range of rows
-	still      temperatureColumn    // of channels without a temperature
+	flatGauge  []float64
+	flatLeads  []float64
+	still      temperatureColumn // of channels without a temperature
 	stillLeads temperatureColumn
 	indicated  [][]float64
-	load       int // in auxiliary, -1 when another source or none reads it
+	told       []ZeroInForce // of the present cut: zeros that are not in force, or no more
+	load       int           // in auxiliary, -1 when another source or none reads it
 }
 
 type channelRun struct {
@@ -143,6 +146,9 @@ type wireRun struct {
 	column int
 	zero   *ZeroRecord      // that ready is made for
 	ready  *channel.Channel // nil without a zero
+	// The channel has a temperature that its zero does not know: nothing can be
+	// corrected for it, and every row says so.
+	blindGauge, blindLeads bool
 
 	carried int     // carries that ready is made with
 	floor   float64 // see jumpFloor, in the unit of its raw readings

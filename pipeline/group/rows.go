@@ -60,11 +60,10 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 	raw := run.readings(&f.Columns[w.column], from, to)
 	strain := b.Columns[c.plan.strainAt].Float[from:to]
 	mask := b.Columns[c.plan.flagsAt].Flags[from:to]
-	gauge, leads := run.temperaturesOf(c.plan, w, rows)
-
 	if w.ready == nil && w.state.inForce() != nil {
 		w.prepare(c.plan)
 	}
+	gauge, leads := run.temperaturesOf(c.plan, w, rows)
 	base := run.baseMask(w, f.Time[from])
 	if w.ready == nil {
 		base |= flag.ZeroMissing
@@ -74,7 +73,14 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 	} else {
 		run.ratio = grow(run.ratio, rows)
 		ratio := w.raw.Column(run.ratio, raw, excitation)
-		w.ready.StrainColumn(strain, ratio, gauge.value, leads.value, &run.reducer.scratch)
+		gaugeAt, leadsAt := gauge.value, leads.value
+		if w.blindGauge {
+			gaugeAt = flat(&run.flatGauge, w.ready.Zero.Temperature, rows)
+		}
+		if w.blindLeads {
+			leadsAt = flat(&run.flatLeads, w.ready.Zero.LeadTemperature, rows)
+		}
+		w.ready.StrainColumn(strain, ratio, gaugeAt, leadsAt, &run.reducer.scratch)
 	}
 	w.judge(mask, raw, strain, base)
 	run.watchJumps(w, f.Time[from:to], raw, mask)
@@ -112,6 +118,9 @@ func (run *sourceRun) baseMask(w *wireRun, at int64) flag.Mask {
 	if w.plan.broken {
 		m |= flag.InstallationRule
 	}
+	if w.blindGauge || w.blindLeads {
+		m |= flag.TemperatureMissing
+	}
 	if w.plan.from != math.MinInt64 && w.ready == nil || w.state.Restarted {
 		m |= flag.Replaced
 	}
@@ -119,6 +128,15 @@ func (run *sourceRun) baseMask(w *wireRun, at int64) flag.Mask {
 		m |= flag.Jump
 	}
 	return m
+}
+
+// flat fills a buffer with one value.
+func flat(buffer *[]float64, value float64, rows int) []float64 {
+	*buffer = grow(*buffer, rows)
+	for i := range *buffer {
+		(*buffer)[i] = value
+	}
+	return *buffer
 }
 
 // temperaturesOf returns the columns of a channel's gauge and lead temperature.
@@ -182,6 +200,9 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 		last = x
 		// A value that is left out of limits is not held against them.
 		if e := math.Abs(strain[i]); !(e <= alarm) && m&flag.LeavesOut == 0 {
+			if e != e {
+				m |= flag.Missing // no strain gives this ratio, or no excitation
+			}
 			m |= l.judge(e)
 		}
 		mask[i] = uint32(m)
@@ -342,7 +363,7 @@ func (run *sourceRun) collect(w *wireRun, times []int64, raw []float64, mask []u
 }
 
 // windowKinds are the keys of InputState.InProgress.
-var windowKinds = [...]string{"installation", "test", "tare", pairKind}
+var windowKinds = [...]string{"installation", "test", "tare", statedKind, pairKind}
 
 // add takes a reading and its time.
 func (z *ZeroRecord) add(seconds, x float64) {

@@ -66,7 +66,7 @@ func (w *wireRun) look(c *channelPlan, z *ZeroRecord) ZeroLook {
 		l.Load = Real(z.Load.Mean)
 	}
 	if w.ready != nil {
-		l.NoiseBefore = Real(w.noise())
+		l.NoiseBefore = Real(w.noise(w.ready, w.zero))
 	}
 	if z.Raw.N == 0 {
 		return l

@@ -8,11 +8,10 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-
-	"glueline/pipeline/event"
 	"strings"
 	"sync/atomic"
 
+	"glueline/pipeline/event"
 	"glueline/sinks/disk"
 )
 
@@ -44,13 +43,14 @@ type CommitRecord struct {
 	Group        string            `json:"group"`
 	Cut          uint64            `json:"cut"` // counts the cuts of a group from 0
 	Files        []File            `json:"files"`
-	Calibration  string            `json:"calibration"`      // digest of the constants
-	Program      string            `json:"program"`          // version of the program that made the files
-	Architecture string            `json:"architecture"`     // across versions and architectures values agree to 1e-12, not to the bit
-	Previous     string            `json:"previous"`         // SHA-256 of the record before, "" for the first
-	Zeros        []Zero            `json:"zeros"`            // in force at the end
-	Load         string            `json:"load,omitempty"`   // the auxiliary quantity that strain is read against
-	Events       []event.Event     `json:"events,omitempty"` // what people did, in the order in which the reduction met it
+	Calibration  string            `json:"calibration"`           // digest of the constants
+	Program      string            `json:"program"`               // version of the program that made the files
+	Architecture string            `json:"architecture"`          // across versions and architectures values agree to 1e-12, not to the bit
+	Previous     string            `json:"previous"`              // SHA-256 of the record before, "" for the first
+	Zeros        []Zero            `json:"zeros"`                 // in force at the end
+	OtherZeros   []Zero            `json:"other_zeros,omitempty"` // replaced, kept for drift, void, …, in this cut
+	Load         string            `json:"load,omitempty"`        // the auxiliary quantity that strain is read against
+	Events       []event.Event     `json:"events,omitempty"`      // what people did, in the order in which the reduction met it
 	Extra        map[string]string `json:"extra,omitempty"`
 }
 

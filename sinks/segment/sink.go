@@ -178,11 +178,11 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 	}
 	record.Calibration = hex.EncodeToString(digests.Sum(nil))
 	for _, z := range zeros {
-		record.Zeros = append(record.Zeros, Zero{
-			Channel: z.Channel, Kind: z.Record.Kind, Name: z.Record.Name, Who: z.Record.Who, Why: z.Record.Why,
-			From: z.Record.From, To: z.Record.To, Readings: z.Record.Raw.N,
-			Ratio: z.Zero.Ratio, Temperature: z.Zero.Temperature, LeadTemperature: z.Zero.LeadTemperature,
-		})
+		if z.Standing == group.InForce {
+			record.Zeros = append(record.Zeros, zeroOf(z))
+		} else {
+			record.OtherZeros = append(record.OtherZeros, zeroOf(z))
+		}
 	}
 	record.Load, record.Events = s.plan.Load(), s.events
 	text, err := record.Encode()

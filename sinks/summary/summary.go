@@ -36,7 +36,8 @@ type Summary struct {
 	sources []string // in order of appearance
 	columns map[string][]*column
 	fields  func(source string) []group.Field
-	Zeros   []group.ZeroInForce // at the newest cut
+	Zeros   []group.ZeroInForce // in force at the newest cut
+	Others  []group.ZeroInForce // that were, or came to nothing
 
 	kept map[string][]*column // columns as of the newest cut
 }
@@ -186,9 +187,17 @@ func (c *column) count(mask uint32, at int64) {
 	}
 }
 
-// Cut notes the zeros in force.
+// Cut notes the zeros.
 func (s *Summary) Cut(zeros []group.ZeroInForce) error {
-	s.Zeros = append(s.Zeros[:0], zeros...)
+	s.Zeros = s.Zeros[:0]
+	s.Others = slices.DeleteFunc(s.Others, func(z group.ZeroInForce) bool { return z.Standing == group.Open })
+	for _, z := range zeros {
+		if z.Standing == group.InForce {
+			s.Zeros = append(s.Zeros, z)
+		} else {
+			s.Others = append(s.Others, z)
+		}
+	}
 	s.kept = copyOf(s.columns)
 	return nil
 }

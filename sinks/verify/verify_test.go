@@ -334,7 +334,7 @@ func TestPlantedDamages(t *testing.T) {
 			})
 		}, []string{is(verify.FrameDropped, raw1)}, ""},
 		{"changed constant in the test file", func(folder) {},
-			[]string{is(verify.Constants, cut0), is(verify.Constants, cut1), is(verify.Constants, cut3)}, otherBeam},
+			[]string{is(verify.Constants, cut0), is(verify.Constants, cut1), is(verify.Result, cut2), is(verify.Constants, cut3)}, otherBeam},
 		{"changed constant in a segment", func(f folder) {
 			f.rewrite("node", asItIs, func(m [][2]string) {
 				for i := range m {
@@ -406,7 +406,7 @@ func TestPlantedDamages(t *testing.T) {
 			f.reduced(func(r *segment.CommitRecord) {
 				for i := range r.Zeros {
 					if r.Cut == 1 {
-						r.Zeros[i].Ratio *= 1.5
+						*r.Zeros[i].Ratio *= 1.5
 					}
 				}
 			})
