@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -32,6 +33,7 @@ type serveCommand struct {
 	Journal    string        `help:"Folder of the embedded journal, for a disk of its own."`
 	JournalMax int64         `default:"8589934592" help:"Bytes that a group's journal may hold before it refuses more."`
 	Listen     string        `help:"Address for publishers, for example 127.0.0.1:4222. Without it only this process publishes."`
+	MQTT       string        `name:"mqtt" help:"Address for MQTT 3.1.1 publishers, for example 127.0.0.1:1883 (deploy/PUBLISHING.md)."`
 	HTTP       string        `name:"http" help:"Address for /healthz and /readyz, for example 127.0.0.1:8080; always there on the socket in the data folder."`
 	Nats       string        `help:"URL of a server or cluster that is there already, instead of the embedded one."`
 	NatsCreds  string        `type:"existingfile" help:"Credentials file for --nats."`
@@ -130,6 +132,14 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	endShow = end
 	svc.opened.Store(true)
 	c.work(crew, svc, server, log)
+	if c.MQTT != "" {
+		way, err := newMQTTWay(ctx, conn, c.MQTT, svc)
+		if err != nil {
+			return crew.fail(err, c.StopWithin)
+		}
+		fmt.Fprintf(s.out, "MQTT publishers: mqtt://%s, topics %s\n", c.MQTT, strings.Join(way.topics(), " "))
+		crew.start(way.run)
+	}
 	if during != nil {
 		crew.start(func(ctx context.Context) error { return during(ctx, crew.cancel, conn, svc) })
 	}
@@ -151,15 +161,15 @@ const (
 // connect starts the embedded server, or connects to one that is there.
 func (c *serveCommand) connect(ctx context.Context, log *slog.Logger) (*journal.Conn, *journal.Server, error) {
 	if c.Nats != "" {
-		if c.Lazy {
-			return nil, nil, errors.New("--lazy is of the embedded server; with --nats, the other server's own set-up holds")
+		if c.Lazy || c.MQTT != "" {
+			return nil, nil, errors.New("--lazy and --mqtt are of the embedded server; with --nats, the other server's own set-up holds")
 		}
 		conn, err := c.connectTo(log)
 		return conn, nil, err
 	}
 	store := c.journalDir()
 	log.Info("opening the journal", "folder", store)
-	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: store, Listen: c.Listen, Lazy: c.Lazy, Log: log})
+	server, err := journal.Embedded(ctx, journal.ServerOptions{StoreDir: store, Listen: c.Listen, MQTT: c.MQTT, Lazy: c.Lazy, Log: log})
 	if err != nil {
 		return nil, nil, err
 	}
