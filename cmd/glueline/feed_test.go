@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -36,8 +37,8 @@ type running struct {
 	test string // the test file
 	data string
 	url  string
-	mqtt string
 	stop func()
+	said func() string // on its standard error, when it has ended
 }
 
 // startService runs glueline serve until the test ends or stop is called.
@@ -56,7 +57,11 @@ func startService(t *testing.T, more ...string) *running {
 			r.url = ""
 		}
 	}
-	r.until("it is ready", func() bool { return r.get("/readyz") == "ready\n" })
+	r.until("it is ready", func() bool { return strings.Contains(r.get("/readyz"), `"ready":true`) })
+	for mqtt := slices.Contains(more, "--mqtt"); mqtt; {
+		mqtt = !strings.HasPrefix(out.next(ctx, t), "MQTT publishers: ")
+	}
+	r.said = func() string { return out.errs.String() }
 	r.stop = func() {
 		t.Helper()
 		if err := p.Process.Signal(os.Interrupt); err != nil {
