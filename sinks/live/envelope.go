@@ -90,24 +90,60 @@ func (g *gathering) add(b *group.Batch) {
 	for i := range g.columns {
 		c := &g.columns[i]
 		if flags := b.Columns[i].Flags; flags != nil {
-			for _, f := range flags {
-				c.flags |= f
-			}
+			c.flags |= union(flags)
 			continue
 		}
-		// Nothing compares with NaN, so that it is passed over.
-		low, high := c.min, c.max
 		values := b.Columns[i].Float
-		for _, v := range values {
-			if v < low {
-				low = v
-			}
-			if v > high {
-				high = v
-			}
-		}
-		c.min, c.max, c.last = low, high, values[len(values)-1]
+		low, high := extremes(values)
+		c.min, c.max, c.last = min(c.min, low), max(c.max, high), values[len(values)-1]
 	}
+}
+
+// extremes returns the least and the greatest value, +Inf and -Inf where there is
+// none. Nothing compares with NaN, so that it is passed over. Two pairs that do
+// not wait for one another take half the time of one.
+func extremes(values []float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	low2, high2 := low, high
+	for ; len(values) >= 2; values = values[2:] {
+		x, y := values[0], values[1]
+		if x < low {
+			low = x
+		}
+		if x > high {
+			high = x
+		}
+		if y < low2 {
+			low2 = y
+		}
+		if y > high2 {
+			high2 = y
+		}
+	}
+	for _, v := range values {
+		if v < low {
+			low = v
+		}
+		if v > high {
+			high = v
+		}
+	}
+	return min(low, low2), max(high, high2)
+}
+
+// union returns all flags that any row has.
+func union(flags []uint32) (all uint32) {
+	var a, b, c, d uint32
+	for ; len(flags) >= 4; flags = flags[4:] {
+		a |= flags[0]
+		b |= flags[1]
+		c |= flags[2]
+		d |= flags[3]
+	}
+	for _, f := range flags {
+		all |= f
+	}
+	return all | a | b | c | d
 }
 
 // take copies g into dst, which is returned, and clears it.
