@@ -20,6 +20,7 @@ import (
 type external struct {
 	t      testing.TB
 	config string
+	store  string
 	port   int
 	cmd    *exec.Cmd
 }
@@ -28,8 +29,8 @@ func startBroker(t testing.TB) *external {
 	t.Helper()
 	e := &external{t: t, port: freePort(t)}
 	dir := t.TempDir()
-	e.config = filepath.Join(dir, "broker.conf")
-	text := fmt.Sprintf("host: 127.0.0.1\nport: %d\njetstream: {store_dir: %q, sync_interval: always}\n", e.port, filepath.Join(dir, "store"))
+	e.config, e.store = filepath.Join(dir, "broker.conf"), filepath.Join(dir, "store")
+	text := fmt.Sprintf("host: 127.0.0.1\nport: %d\njetstream: {store_dir: %q, sync_interval: always}\n", e.port, e.store)
 	if err := os.WriteFile(e.config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -132,6 +133,46 @@ func TestBrokerIsKilled(t *testing.T) {
 	}
 	s.moves()
 	endAndCheck(t, s, load, o, plans)
+}
+
+// The broker comes back under a running service with less than it had
+// acknowledged, or with nothing: the service ends and says so.
+func TestBrokerComesBackWithLess(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		says string
+		keep bool
+	}{
+		"older":   {"lost its end", true},
+		"nothing": {"there is no such journal", false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			e := startBroker(t)
+			s := beginAt(t, options{args: []string{"--nats", e.url(), "--one-replica"}}, e.url())
+			play := func(from, to uint64) {
+				t.Helper()
+				s.frames("node", from, to)
+				s.frames("far", from, to)
+				s.service.cut()
+			}
+			play(0, 5)
+			e.kill()
+			older := keep(t, e.store)
+			e.start()
+			play(5, 10)
+			e.kill()
+			if c.keep {
+				replace(t, e.store, older)
+			} else if err := os.RemoveAll(e.store); err != nil {
+				t.Fatal(err)
+			}
+			e.start()
+			if code := s.service.exits(); code != 1 || !strings.Contains(s.service.said.String(), c.says) {
+				t.Errorf("status %d, it should say %q:\n%s", code, c.says, s.service.said)
+			}
+		})
+	}
 }
 
 // wire is a connection that can be cut: it carries bytes between its own port

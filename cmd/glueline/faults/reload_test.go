@@ -3,6 +3,7 @@ package faults
 import (
 	"encoding/json"
 	"fmt"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -10,6 +11,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"glueline/sinks/archive"
 	"glueline/sinks/segment"
@@ -301,5 +303,25 @@ func run(t testing.TB, program string, args ...string) {
 	t.Helper()
 	if said, err := exec.Command(program, args...).CombinedOutput(); err != nil {
 		t.Errorf("%s: %v\n%s", strings.Join(args, " "), err, said)
+	}
+}
+
+// Whoever started the process is told when it is ready and when it stops.
+func TestSupervisorOfTheProcess(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "notify")
+	socket := must(net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"}))(t)
+	defer socket.Close()
+	t.Setenv("NOTIFY_SOCKET", path)
+	s := begin(t)
+	s.service.stop()
+	if err := socket.SetReadDeadline(time.Now().Add(within)); err != nil {
+		t.Fatal(err)
+	}
+	text := make([]byte, 1<<10)
+	for _, want := range []string{"READY=1\n", "STOPPING=1"} {
+		n := must(socket.Read(text))(t)
+		if !strings.HasPrefix(string(text[:n]), want) {
+			t.Errorf("told %q, want %q", text[:n], want)
+		}
 	}
 }

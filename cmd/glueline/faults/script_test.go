@@ -32,10 +32,17 @@ type script struct {
 
 func begin(t testing.TB, args ...string) *script {
 	t.Helper()
+	o := options{args: append([]string{"--keep-journal"}, args...)}
+	url := o.listening(t)
+	return beginAt(t, o, url)
+}
+
+// beginAt begins a story whose journal is at a URL.
+func beginAt(t testing.TB, o options, url string) *script {
+	t.Helper()
 	testFile, plans := benchFile(t)
-	s := &script{t: t, journals: map[string]*journal.Journal{}, given: map[string]string{}}
-	s.o = options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: append([]string{"--keep-journal"}, args...)}
-	s.url = s.o.listening(t)
+	o.testFile, o.data = testFile, filepath.Join(t.TempDir(), "data")
+	s := &script{t: t, o: o, url: url, journals: map[string]*journal.Journal{}, given: map[string]string{}}
 	s.service = start(t, s.o)
 	s.service.ready()
 	s.conn = must(journal.Connect(s.url, journal.ConnectOptions{}))(t)
@@ -298,27 +305,31 @@ func refusedFor(t testing.TB, data, reason string) (n int) {
 	return n
 }
 
+// keep copies a folder and returns the copy.
+func keep(t testing.TB, from string) string {
+	t.Helper()
+	to := filepath.Join(t.TempDir(), "kept")
+	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+		t.Fatal(err)
+	}
+	return to
+}
+
+// replace makes a folder a copy of another.
+func replace(t testing.TB, dir, with string) {
+	t.Helper()
+	if err := os.RemoveAll(dir); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.CopyFS(dir, os.DirFS(with)); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // A journal that does not belong to the archive: the service stops, says so,
 // and changes nothing.
 func TestJournalThatIsNotTheOne(t *testing.T) {
 	t.Parallel()
-	keep := func(t testing.TB, from string) string {
-		t.Helper()
-		to := filepath.Join(t.TempDir(), "kept")
-		if err := os.CopyFS(to, os.DirFS(from)); err != nil {
-			t.Fatal(err)
-		}
-		return to
-	}
-	replace := func(t testing.TB, dir, with string) {
-		t.Helper()
-		if err := os.RemoveAll(dir); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.CopyFS(dir, os.DirFS(with)); err != nil {
-			t.Fatal(err)
-		}
-	}
 	for name, c := range map[string]struct {
 		says string
 		// what happens to the journal, given what it was before the last cut
