@@ -42,7 +42,7 @@ func readTest(path string) (*keptTest, error) {
 		return nil, err
 	}
 	k := &keptTest{test: test}
-	if k.plans, err = group.Plans(test); err != nil {
+	if k.plans, err = plansToReduce(test); err != nil {
 		return nil, err
 	}
 	files := [][2]string{{path, keptName}}

@@ -69,7 +69,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	if err != nil {
 		return nil, err
 	}
-	plans, err := group.Plans(test)
+	plans, err := plansToReduce(test)
 	if err != nil {
 		return nil, err
 	}
@@ -143,6 +143,15 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	done = true
 	r.took = time.Since(began)
 	return r, nil
+}
+
+// plansToReduce are the plans of a test that nothing speaks against reducing.
+func plansToReduce(test *testfile.Test) ([]*group.Plan, error) {
+	plans, err := group.Plans(test)
+	for _, p := range plans {
+		err = errors.Join(err, p.CheckSpans())
+	}
+	return plans, err
 }
 
 // given reports whether raw files of a group's sources were given.

@@ -514,3 +514,24 @@ func TestNoValueIsNullWithoutAFlag(t *testing.T) {
 		t.Errorf("%s, want %s", got, want)
 	}
 }
+
+func TestShuntThatNoGainExplainsIsRefused(t *testing.T) {
+	with := func(reading string) error {
+		text := strings.Replace(article, "beam: {bridge: quarter_3wire,", "beam: {bridge: quarter_3wire, shunt: {location: gauge, resistor: 174650 ohm, before: 0 mV/V, with: "+reading+" mV/V},", 1)
+		test, err := testfile.Parse("beam.yaml", []byte(text), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		plans, err := Plans(test)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return plans[0].CheckSpans()
+	}
+	if err := with("-0.4998"); err != nil {
+		t.Error(err)
+	}
+	if err := with("0.4998"); err == nil || !strings.Contains(err.Error(), "channel beam: its shunt readings give a span of -1") {
+		t.Errorf("the wrong sign: %v", err)
+	}
+}

@@ -1,6 +1,7 @@
 package group
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -159,9 +160,11 @@ func TestZeroIsLookedAtBeforeItEnds(t *testing.T) {
 
 func TestZeroIsCarriedOverABalance(t *testing.T) {
 	dropped := false
+	var carried *bench
 	work := func(before, after, idle bool) (strain []float64, m flag.Mask) {
 		b := newBench(t)
 		b.zero()
+		carried = b
 		if !idle {
 			b.say("load-state", "loaded", nil)
 		}
@@ -188,6 +191,11 @@ func TestZeroIsCarriedOverABalance(t *testing.T) {
 		return s, flag.Mask(masks[1])
 	}
 	strain, m := work(true, true, true)
+	for _, z := range carried.r.Zeros() {
+		if z.Channel == "beam" && (fmt.Sprint(z.Carried) != "[balance]" || !near(z.Noise, math.Sqrt(2.0/3)*2e-7, 0.1e-7) || z.Record.Load.Mean != 25) {
+			t.Errorf("the zero that was carried: %+v", z)
+		}
+	}
 	// MODEL section 4: the strain that 0.1 mV/V since the zero was before the work.
 	q := 0.1e-3
 	if want := 4 * q / (1 - 2*q) / 2; !near(strain[1], want, 1e-9) || m != 0 {

@@ -1,6 +1,7 @@
 package group
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"sort"
@@ -298,6 +299,38 @@ func (p *Plan) leadTemperature(c *channelPlan, w *testfile.Wire) int {
 		}
 	}
 	return c.temperature
+}
+
+// CheckSpans returns what speaks against reducing with a plan at all, though its
+// test file is sound in itself: see trySpan.
+func (p *Plan) CheckSpans() error {
+	var problems []error
+	for _, s := range p.sources {
+		for _, c := range s.channels {
+			for _, w := range c.wires {
+				if err := trySpan(w.constants); err != nil {
+					problems = append(problems, fmt.Errorf("channel %s: %w", c.name, err))
+				}
+			}
+		}
+	}
+	return errors.Join(problems...)
+}
+
+// trySpan refuses shunt readings that no instrument's gain explains: the sign,
+// the location or the resistor is wrong then, and every strain would be.
+func trySpan(constants channel.Constants) error {
+	if constants.Shunt == nil || !constants.Shunt.Calibrates {
+		return nil
+	}
+	ready, err := channel.New(constants, channel.Zero{Temperature: noTemperature, LeadTemperature: noTemperature})
+	if err != nil {
+		return err
+	}
+	if span := ready.Span(); !(span > 0.5 && span < 2) {
+		return fmt.Errorf("its shunt readings give a span of %.4g, which is no instrument's gain; see that location, resistor, before and with belong together, and polarity", span)
+	}
+	return nil
 }
 
 // limitsOf returns a channel's limits, the test's where it states none.

@@ -76,10 +76,10 @@ func (w *wireRun) look(c *channelPlan, z *ZeroRecord) ZeroLook {
 	if err != nil {
 		return l
 	}
-	strain := func(change float64) Real {
-		at := counted.Zero
-		return Real(counted.Strain(w.raw.Ratio(z.Raw.Mean+change, w.excitation(z)), at.Temperature, at.LeadTemperature))
+	reduced := func(raw float64) float64 {
+		return counted.Strain(w.raw.Ratio(raw, w.excitation(z)), counted.Zero.Temperature, counted.Zero.LeadTemperature)
 	}
+	strain := func(change float64) Real { return Real(reduced(z.Raw.Mean+change) - reduced(z.Raw.Mean)) }
 	// The line through the readings, as reduce.Drift has it, from running sums.
 	n, tt := float64(z.Raw.N), z.Seconds.M2
 	if n < 3 || tt == 0 {

@@ -15,6 +15,7 @@ type ZeroInForce struct {
 	Record   ZeroRecord
 	Zero     channel.Zero // as ratio in V/V and degC; not a number where it is not known
 	Noise    float64      // sample standard deviation over its window, m/m; NaN when not taken from readings
+	Carried  []string     // the events of work that it was carried over, so that Zero is not the mean of its readings
 }
 
 // Counted is the zero as the reduction counts from it: a temperature that is not
@@ -105,12 +106,23 @@ func (run *sourceRun) zero(c *channelRun, w *wireRun, z *ZeroRecord, ready *chan
 		out.Zero.LeadTemperature = nan
 	}
 	out.Noise = w.noise(ready, z)
+	for _, k := range w.state.Carried {
+		if k.After.To > z.To {
+			out.Carried = append(out.Carried, k.Event)
+		}
+	}
 	return out
 }
 
 // noise is the zero window's standard deviation as strain: a reading one
-// deviation above the mean, reduced.
+// deviation above the mean, reduced, less the mean where that is not the zero.
 func (w *wireRun) noise(ready *channel.Channel, z *ZeroRecord) float64 {
-	up := w.raw.Ratio(z.Raw.Mean+z.Raw.SD(), w.excitation(z))
-	return ready.Strain(up, ready.Zero.Temperature, ready.Zero.LeadTemperature)
+	strain := func(raw float64) float64 {
+		return ready.Strain(w.raw.Ratio(raw, w.excitation(z)), ready.Zero.Temperature, ready.Zero.LeadTemperature)
+	}
+	noise := strain(z.Raw.Mean + z.Raw.SD())
+	if len(w.state.Carried) > 0 {
+		noise -= strain(z.Raw.Mean)
+	}
+	return math.Abs(noise)
 }

@@ -161,8 +161,10 @@ func TestEvents(t *testing.T) {
 			t.Errorf("line %d: no source %q", e.Line, e.Source)
 		}
 	}
+	// What is done to a test while it runs, and not in its plan.
+	later := map[string]bool{read.Cut: true, "rewire": true, "replace": true, "balance": true, "calibration": true}
 	for word := range read.Forms {
-		if !seen[word] && word != read.Cut {
+		if !seen[word] && !later[word] {
 			t.Errorf("no event %q", word)
 		}
 	}
