@@ -24,7 +24,9 @@ type Zero struct {
 	Ratio           *float64 `json:"ratio_v_per_v"`      // null where there is none
 	Temperature     *float64 `json:"temperature_degc"`   // null where it is not known
 	LeadTemperature *float64 `json:"lead_temperature_degc"`
-	Spread          *float64 `json:"spread"` // standard deviation of its readings, m/m
+	Spread          *float64 `json:"spread"`                 // standard deviation of its readings, m/m
+	Load            *float64 `json:"load,omitempty"`         // mean over its window, in the unit of the load; left out where it was not read
+	Carried         []string `json:"carried_over,omitempty"` // events of work that it was carried over since: the ratio is not that of its readings
 }
 
 // zeroOf is a zero of the reduction as the record has it.
@@ -39,7 +41,10 @@ func zeroOf(z group.ZeroInForce) Zero {
 		Channel: z.Channel, Kind: z.Record.Kind, Name: z.Record.Name, Who: z.Record.Who, Why: z.Record.Why,
 		Standing: string(z.Standing), From: z.Record.From, To: z.Record.To, Until: z.Until, Readings: z.Record.Raw.N,
 		Ratio: known(z.Zero.Ratio), Temperature: known(z.Zero.Temperature), LeadTemperature: known(z.Zero.LeadTemperature),
-		Spread: known(z.Noise),
+		Spread: known(z.Noise), Carried: z.Carried,
+	}
+	if z.Record.Load.N > 0 {
+		out.Load = known(z.Record.Load.Mean)
 	}
 	if out.From == math.MinInt64 { // a value that the test file states has no window
 		out.From, out.To = 0, 0
