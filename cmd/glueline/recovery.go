@@ -90,6 +90,16 @@ func (g *liveGroup) recovery(now time.Time) (status groupRecovery, caughtUp bool
 	return status, r.caughtUp
 }
 
+// reachedCalibration is the digest in force where the worker is. It is known
+// only behind all that the journal held when the worker began: what names
+// another may be in that.
+func (g *liveGroup) reachedCalibration() (digest string, known bool) {
+	counts := g.progress.Look()
+	g.recovering.mutex.Lock()
+	defer g.recovering.mutex.Unlock()
+	return counts.Calibration, g.recovering.doing == doesWork && counts.Sequence >= g.recovering.last
+}
+
 // String is the status for a log.
 func (s groupRecovery) String() string {
 	switch {
@@ -190,11 +200,12 @@ func (s *service) tell(ctx context.Context, log *slog.Logger) {
 		}
 		was = r.Ready
 		if r.Ready && !isSettled && now.Sub(settled) >= progressEvery {
-			err := s.settle(ctx, func(g *liveGroup) (string, bool) { return g.progress.Look().Calibration, true })
+			all, err := s.settle(ctx, (*liveGroup).reachedCalibration)
 			if err != nil && ctx.Err() == nil {
 				log.Warn("the test file of the start is not in force yet", "err", err)
+				settled = now
 			}
-			settled, isSettled = now, err == nil
+			isSettled = all && err == nil
 		}
 	}
 }

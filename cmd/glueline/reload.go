@@ -118,28 +118,30 @@ func calibrationEvent(digest, asked string, lines []string) event.Event {
 
 // settle has the groups work by the test file that the service was started
 // with, where another is in force: it was changed while no service ran, or one
-// ended before every journal had heard of it.
-func (s *service) settle(ctx context.Context, inForce func(*liveGroup) (digest string, known bool)) error {
+// ended before every journal had heard of it. It reports whether inForce knew of
+// every group.
+func (s *service) settle(ctx context.Context, inForce func(*liveGroup) (digest string, known bool)) (all bool, err error) {
 	s.changing.Lock()
 	defer s.changing.Unlock()
-	want := s.current.Load()
+	want, all := s.current.Load(), true
 	for _, g := range s.groups {
 		digest, known := inForce(g)
 		if !known || digest == want.digest {
+			all = all && known
 			continue
 		}
 		var lines []string
 		if before, err := keptTestOf(s.data, digest); digest != "" && err == nil {
 			if lines, err = group.Differences(before.plans, want.plans); err != nil {
-				return err
+				return false, err
 			}
 		}
 		s.log.Info("another test file than before, from here on", "group", g.plan.Name, "digest", want.digest, "was", digest)
 		if err := publish1(ctx, g.journal, calibrationEvent(want.digest, "started with another test file", lines)); err != nil {
-			return fmt.Errorf("group %s: say in the journal that the test file is another: %w", g.plan.Name, err)
+			return false, fmt.Errorf("group %s: say in the journal that the test file is another: %w", g.plan.Name, err)
 		}
 	}
-	return nil
+	return all, nil
 }
 
 // planOf returns the group's plan by the test file of a digest; "" is the one

@@ -122,7 +122,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
-	if err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
+	if _, err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
 		log.Warn("the test file of the start is not in force yet", "err", err) // it is tried again
 	}
 	end, err := c.show(svc, server, log)

@@ -312,16 +312,19 @@ func TestSupervisorOfTheProcess(t *testing.T) {
 	socket := must(net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"}))(t)
 	defer socket.Close()
 	t.Setenv("NOTIFY_SOCKET", path)
-	s := begin(t)
-	s.service.stop()
 	if err := socket.SetReadDeadline(time.Now().Add(within)); err != nil {
 		t.Fatal(err)
 	}
-	text := make([]byte, 1<<10)
-	for _, want := range []string{"READY=1\n", "STOPPING=1"} {
-		n := must(socket.Read(text))(t)
-		if !strings.HasPrefix(string(text[:n]), want) {
-			t.Errorf("told %q, want %q", text[:n], want)
-		}
+	next := func() string {
+		text := make([]byte, 1<<10)
+		return string(text[:must(socket.Read(text))(t)])
+	}
+	s := begin(t)
+	if told := next(); !strings.HasPrefix(told, "READY=1\n") {
+		t.Errorf("told %q at the start", told)
+	}
+	s.service.stop()
+	if told := next(); told != "STOPPING=1" {
+		t.Errorf("told %q at the end", told)
 	}
 }
