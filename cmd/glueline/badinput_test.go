@@ -180,6 +180,16 @@ func TestReduceRefusesBadInput(t *testing.T) {
 			write(t, b.dir, "events.jsonl", `{"event":"zero","state":"end","kind":"test","time":"2026-02-03T04:05:07Z"}`+"\nzero\n")
 			return b.args()
 		}, []string{"events.jsonl:1: zero end without its beginning", "events.jsonl:2", "one JSON object a line"}},
+		{"mistake and unknown channel in events", func(b *bad) []string {
+			write(t, b.dir, "events.jsonl", `{"event":"note","text":"x","channel":"c9","time":"2026-02-03T04:05:07Z"}`+"\n"+`{"event":"note","text":"x","text":"y","time":"2026-02-03T04:05:07Z"}`+"\n")
+			return b.args()
+		}, []string{`events.jsonl:1: note of the unknown channel "c9"; the test file has c0`, `events.jsonl:2: the key "text" twice`}},
+		{"raw file cut off inside a number", func(b *bad) []string { b.rawIs(b.rawText[:len(b.rawText)-3]); return b.args() }, []string{"node.csv:301", "a last line without line end"}},
+		{"source other than the file says", func(b *bad) []string {
+			b.rawIs("# source: mast\n" + b.rawText)
+			b.raw = "node=" + b.raw
+			return b.args()
+		}, []string{`the source "mast" in its comment`, `given as "node"`}},
 		{"raw file for the events", func(b *bad) []string { b.events = b.raw; return b.args() }, []string{"node.csv:1", "one JSON object a line", "and 281 more"}},
 
 		{"results folder that is not empty", func(b *bad) []string { b.out = b.dir; return b.args() }, []string{"is not empty", "new or empty"}},

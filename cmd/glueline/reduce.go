@@ -8,7 +8,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"glueline/pipeline/event"
@@ -180,18 +179,8 @@ func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
 		return nil, fmt.Errorf("events: %w", err)
 	}
 	defer f.Close()
-	events, err := event.Read(path, f)
-	if err != nil {
-		return nil, few(err)
-	}
-	var problems []error
-	for _, e := range events {
-		if err := namesKnown(e, t); err != nil {
-			found, want, _ := strings.Cut(err.Error(), "; ")
-			problems = append(problems, event.Problem{File: path, Line: e.Line, Found: found, Want: want})
-		}
-	}
-	return events, few(errors.Join(problems...))
+	events, err := event.ReadChecked(path, f, func(e *event.Event) error { return namesKnown(*e, t) })
+	return events, few(err)
 }
 
 // few keeps the first problems of many: a file of another kind is wrong in
@@ -212,7 +201,7 @@ func few(err error) error {
 // namesKnown checks an event's names against the test.
 func namesKnown(e event.Event, t *testfile.Test) error {
 	unknown := func(what, name string, known []string) error {
-		return fmt.Errorf("%s of the unknown %s %q; the test file has %s", e.Event, what, name, strings.Join(known, ", "))
+		return fmt.Errorf("%s of the unknown %s %q; the test file has %s", e.Event, what, name, some(known))
 	}
 	if e.Event == event.Calibration {
 		return errors.New("the calibration changes by another test file: serve reads it again when it is sent SIGHUP")

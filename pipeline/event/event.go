@@ -6,7 +6,6 @@ package event
 import (
 	"bufio"
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -110,10 +109,17 @@ func (p Problem) Error() string {
 const maxLine = 1 << 20
 
 // Read reads events as JSON lines and returns them in order of time; events of
-// one instant keep their order. The error joins every Problem.
+// one instant keep their order. The error joins every Problem, in the order of
+// lines.
 func Read(name string, r io.Reader) ([]Event, error) {
+	return ReadChecked(name, r, func(*Event) error { return nil })
+}
+
+// ReadChecked is Read with a further check of each event that is sound in
+// itself. What is wrong and what would be right are parted by "; " in its error.
+func ReadChecked(name string, r io.Reader, check func(*Event) error) ([]Event, error) {
 	var events []Event
-	var problems []error
+	var problems []Problem
 	lines := bufio.NewScanner(r)
 	lines.Buffer(nil, maxLine)
 	line := 0
@@ -127,23 +133,35 @@ func Read(name string, r io.Reader) ([]Event, error) {
 			continue
 		}
 		e, err := Parse(text)
+		if err == nil {
+			e.Line = line
+			events = append(events, e)
+			err = check(&e)
+		}
 		if err != nil {
 			found, want, _ := strings.Cut(err.Error(), "; ")
 			problems = append(problems, Problem{name, line, found, want})
-			continue
 		}
-		e.Line = line
-		events = append(events, e)
 	}
-	if err := lines.Err(); err != nil {
-		problems = append(problems, fmt.Errorf("%s:%d: %w", name, line+1, err))
+	unreadable := lines.Err()
+	switch {
+	case errors.Is(unreadable, bufio.ErrTooLong):
+		problems = append(problems, Problem{name, line + 1, fmt.Sprintf("a line of more than %d bytes", maxLine), "write one JSON object a line"})
+		unreadable = nil
+	case unreadable != nil:
+		unreadable = fmt.Errorf("%s:%d: %w", name, line+1, unreadable)
 	}
 	sort.SliceStable(events, func(i, j int) bool { return events[i].Time.Before(events[j].Time) })
 	problems = append(problems, pairs(name, events)...)
-	if err := errors.Join(problems...); err != nil {
-		return nil, err
+	if len(problems) == 0 && unreadable == nil {
+		return events, nil
 	}
-	return events, nil
+	sort.SliceStable(problems, func(i, j int) bool { return problems[i].Line < problems[j].Line })
+	all := make([]error, len(problems), len(problems)+1)
+	for i, p := range problems {
+		all[i] = p
+	}
+	return nil, errors.Join(append(all, unreadable)...)
 }
 
 // Parse reads one event from its JSON. What is wrong and what would be right are
@@ -156,20 +174,6 @@ func Parse(text []byte) (Event, error) {
 	return e, err
 }
 
-func parse(text []byte) (e Event, err error) {
-	d := json.NewDecoder(bytes.NewReader(text))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&e); err != nil {
-		return e, fmt.Errorf("%s; write one JSON object a line, for example %s",
-			strings.TrimPrefix(err.Error(), "json: "),
-			`{"event":"zero","state":"begin","kind":"test","time":"2026-05-04T06:00:00Z","who":"…"}`)
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return e, errors.New("something follows the object; write one JSON object a line")
-	}
-	return e, nil
-}
-
 func (e *Event) check() error {
 	form, known := Forms[e.Event]
 	if !known {
@@ -179,7 +183,10 @@ func (e *Event) check() error {
 		return fmt.Errorf("%s has no time between the years 1900 and 2200; write \"time\" with its offset, for example 2026-05-04T06:00:00Z", e.Event)
 	}
 	if len(form.States) == 0 && e.State != "" || len(form.States) > 0 && !slices.Contains(form.States, e.State) {
-		return fmt.Errorf("%s has the state %q; write one of %q", e.Event, e.State, form.States)
+		if len(form.States) == 0 {
+			return fmt.Errorf("%s has no \"state\"; leave it out", e.Event)
+		}
+		return fmt.Errorf("%s has the state %q; write one of %s", e.Event, e.State, strings.Join(form.States, ", "))
 	}
 	fields := map[string]bool{
 		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
@@ -206,25 +213,49 @@ func (e *Event) check() error {
 	return nil
 }
 
-// pairs finds ends without a beginning: what they meant to end is unknown.
-func pairs(file string, events []Event) (problems []error) {
-	open := map[string]bool{}
-	for _, e := range events {
+// pairs finds ends without a beginning and beginnings of what is open already:
+// what they meant is unknown.
+func pairs(file string, events []Event) (problems []Problem) {
+	open := map[string]*Event{}
+	for i := range events {
+		e := &events[i]
 		begins := e.State == "begin" || e.State == "on"
 		ends := e.State == "end" || e.State == "off" || e.State == "void"
 		if e.Event == "excitation" || e.Event == "load-state" || e.Paired() && e.State == "void" || !begins && !ends {
 			continue
 		}
-		key := e.Event + "|" + e.Kind + "|" + e.Channel + "|" + strings.Join(e.Channels, ",")
+		names := slices.Sorted(slices.Values(e.Names()))
+		key := e.Event + "|" + e.Kind + "|" + strings.Join(names, ",")
 		if e.Event == "step" {
-			key += e.Name
+			key += "|" + e.Name
 		}
-		if ends && !open[key] {
-			problems = append(problems, Problem{file, e.Line, fmt.Sprintf("%s %s without its beginning", e.Event, e.State), "the pair needs the same kind, name and channels"})
+		before := open[key]
+		wrong := func(found, want string) {
+			problems = append(problems, Problem{file, e.Line, found, want})
 		}
-		open[key] = begins
+		switch {
+		case ends && before == nil:
+			wrong(fmt.Sprintf("%s %s without its beginning", e.Event, e.State), "the pair needs the same kind, name and channels")
+		case ends && e.Name != "" && e.Name != before.Name:
+			wrong(fmt.Sprintf("%s %s of %q, but %s began in line %d", e.Event, e.State, e.Name, before.called(), before.Line), "both ends of a pair have one name")
+		case begins && before != nil:
+			wrong(fmt.Sprintf("%s begins while %s, of the same kind and channels, is open since line %d", e.called(), before.called(), before.Line),
+				"end that one first")
+		}
+		open[key] = nil
+		if begins {
+			open[key] = e
+		}
 	}
 	return problems
+}
+
+// called is the event by its word and name.
+func (e *Event) called() string {
+	if e.Name == "" {
+		return e.Event
+	}
+	return fmt.Sprintf("%s %q", e.Event, e.Name)
 }
 
 func words() []string {

@@ -25,7 +25,7 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"tare",` + at + `}`, `event "tare" is not known`},
 		{`{"event":"note","text":"x"}`, "has no time"},
 		{`{"event":"note","text":"x","time":"0001-01-02T00:00:00Z"}`, "has no time"},
-		{`{"event":"zero","state":"start","kind":"test",` + at + `}`, `state "start"`},
+		{`{"event":"zero","state":"start","kind":"test",` + at + `}`, `state "start"; write one of begin, end, void`},
 		{`{"event":"zero","state":"begin",` + at + `}`, `kind ""`},
 		{`{"event":"zero","state":"end","kind":"test",` + at + `}`, "without its beginning"},
 		{`{"event":"shunt","state":"on",` + at + `}`, `lacks "channel"`},
@@ -35,7 +35,17 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"insulation","channel":"a","value":"good",` + at + `}`, `insulation of "good"`},
 		{`{"event":"phase","nme":"a",` + at + `}`, `unknown field "nme"`},
 		{`{"event":"phase","name":"a",` + at + `} {}`, "something follows"},
-		{`{"event":`, "one JSON object a line"},
+		{`{"event":`, "does not end; write one JSON object a line"},
+		{`{"event":"phase","name":"a",` + at, "an object that does not end"},
+		{`{"event":"phase" "name":"a",` + at + `}`, "no JSON from character 1"},
+		{`{"event":"phase","name":"a","name":"b",` + at + `}`, `the key "name" twice; write each key once`},
+		{`{"event":"phase","Name":"a",` + at + `}`, `unknown field "Name"; the fields are event, state`},
+		{`{"event":"phase","name":7,` + at + `}`, `"name" is 7; write a text in quotes`},
+		{`{"event":"note","text":"x","channels":"a",` + at + `}`, `"channels" is "a"; write a list of names`},
+		{`{"event":"note","text":"x","time":"04.05.2026"}`, `the time "04.05.2026" is no date and time with an offset; write "time" with its offset`},
+		{`{"event":"note","text":"x","time":"2026-05-04T06:00:00"}`, `no date and time with an offset`},
+		{`{"event":"note","text":"x","time":1777874400}`, `the time 1777874400 is no text`},
+		{`{"event":"phase","state":"on","name":"a",` + at + `}`, `phase has no "state"; leave it out`},
 		{`[]`, "one JSON object a line"},
 	}
 	for _, c := range cases {
@@ -75,8 +85,59 @@ func TestReadRefusesALineWithoutEnd(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "e.jsonl:1") {
 		t.Fatalf("got %v", err)
 	}
-	if errors.As(err, new(Problem)) {
-		t.Fatal("a line too long is not a problem of its content")
+	if !strings.Contains(err.Error(), "a line of more than 1048576 bytes; write one JSON object a line") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// Pairs that overlap or bear two names are refused with both lines: which of two
+// zeros was meant would be a guess.
+func TestPairsAreOneInTheOther(t *testing.T) {
+	line := func(state, more string, second int) string {
+		return fmt.Sprintf(`{"event":%s,"state":%q,"time":"2026-05-04T06:00:%02dZ"}`, more, state, second)
+	}
+	const zero = `"zero","kind":"test"`
+	for _, c := range []struct {
+		name  string
+		lines []string
+		want  string // "" for none
+	}{
+		{"one after the other", []string{line("begin", zero+`,"name":"A"`, 1), line("end", zero+`,"name":"A"`, 2), line("begin", zero+`,"name":"B"`, 3), line("void", zero, 4)}, ""},
+		{"of other channels", []string{line("begin", zero+`,"channels":["a"]`, 1), line("begin", zero+`,"channels":["b"]`, 2), line("end", zero+`,"channels":["b"]`, 3), line("end", zero+`,"channel":"a"`, 4)}, ""},
+		{"of another kind", []string{line("begin", zero, 1), line("begin", `"zero","kind":"tare"`, 2), line("end", zero, 3), line("end", `"zero","kind":"tare"`, 4)}, ""},
+		{"zero in a zero", []string{line("begin", zero+`,"name":"A"`, 1), line("begin", zero+`,"name":"B"`, 2)},
+			`e.jsonl:2: zero "B" begins while zero "A", of the same kind and channels, is open since line 1; end that one first`},
+		{"channels in another order", []string{line("begin", zero+`,"channels":["a","b"]`, 1), line("begin", zero+`,"channels":["b","a"]`, 2)}, "e.jsonl:2: zero begins while zero,"},
+		{"shunt twice", []string{line("on", `"shunt","channel":"a"`, 1), line("on", `"shunt","channel":"a"`, 2)}, "e.jsonl:2: shunt begins while shunt,"},
+		{"two names", []string{line("begin", zero+`,"name":"A"`, 1), line("end", zero+`,"name":"B"`, 2)},
+			`e.jsonl:2: zero end of "B", but zero "A" began in line 1; both ends of a pair have one name`},
+		{"steps in each other", []string{line("begin", `"step","name":"A"`, 1), line("begin", `"step","name":"B"`, 2), line("end", `"step","name":"A"`, 3), line("end", `"step","name":"B"`, 4)}, ""},
+	} {
+		_, err := Read("e.jsonl", strings.NewReader(strings.Join(c.lines, "\n")))
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%s: got %v, want %q", c.name, err, c.want)
+		}
+	}
+}
+
+// Checks from outside are told with the others, in the order of lines.
+func TestReadCheckedTellsAllTogether(t *testing.T) {
+	const text = `{"event":"note","text":"x","channel":"mast","time":"2026-05-04T06:00:00Z"}
+{"event":
+{"event":"note","text":"x","channel":"a","time":"2026-05-04T06:00:00Z"}
+{"event":"zero","state":"end","kind":"test","time":"2026-05-04T06:00:00Z"}`
+	events, err := ReadChecked("e.jsonl", strings.NewReader(text), func(e *Event) error {
+		if e.Channel == "mast" {
+			return errors.New("no mast; write another")
+		}
+		return nil
+	})
+	if err == nil || events != nil {
+		t.Fatalf("%v, %v", events, err)
+	}
+	lines := strings.Split(err.Error(), "\n")
+	if len(lines) != 3 || lines[0] != "e.jsonl:1: no mast; write another" || !strings.HasPrefix(lines[1], "e.jsonl:2: ") || !strings.HasPrefix(lines[2], "e.jsonl:4: ") {
+		t.Errorf("got %v", err)
 	}
 }
 
