@@ -41,14 +41,24 @@ type running struct {
 	said func() string // on its standard error, when it has ended
 }
 
-// startService runs glueline serve until the test ends or stop is called.
+// startService runs glueline serve in a new folder until the test ends or stop
+// is called.
 func startService(t *testing.T, more ...string) *running {
 	t.Helper()
 	dir := t.TempDir()
 	r := &running{t: t, test: write(t, dir, "bench.yaml", feedTest), data: filepath.Join(dir, "data")}
+	r.start(more...)
+	return r
+}
+
+// start runs glueline serve in the same folder again.
+func (r *running) start(more ...string) {
+	t := r.t
+	t.Helper()
 	args := append([]string{"serve", r.test, "--data", r.data, "--listen", "127.0.0.1:0", "--idle-cut", "300ms", "--lazy"}, more...)
 	p := process(t, args...)
 	out := output(t, p)
+	r.url = ""
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	for r.url == "" {
@@ -71,7 +81,6 @@ func startService(t *testing.T, more ...string) *running {
 			t.Errorf("%v\n%s", err, out.errs.String())
 		}
 	}
-	return r
 }
 
 // get asks the control socket; "" when it does not answer.

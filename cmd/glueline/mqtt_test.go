@@ -97,6 +97,24 @@ func TestMQTTWithoutCounterIsAtLeastOnce(t *testing.T) {
 	}
 }
 
+// A journal that is full takes nothing. What MQTT publishers had acknowledged
+// waits, and is taken by the next run of the service, which has more room.
+func TestMQTTKeepsWhatTheJournalDoesNotTake(t *testing.T) {
+	address := freeAddress(t)
+	s := startService(t, "--mqtt", address, "--journal-max", "20000")
+	c := connectMQTT(t, address)
+	for _, text := range mqttRows(120, 1) { // about a kilobyte each in the journal
+		sendMQTT(t, c, 1, mqttTopic, text)
+	}
+	c.Disconnect(100)
+	s.stop()
+	if !strings.Contains(s.said(), "the journal does not take a frame of MQTT") {
+		t.Errorf("it does not say that the journal is full but %s", s.said())
+	}
+	s.start("--mqtt", freeAddress(t))
+	sameRows(t, s.committed(120), feedRows(t, 120))
+}
+
 func TestMQTTStaysOnThisMachine(t *testing.T) {
 	dir := t.TempDir()
 	for _, address := range []string{"0.0.0.0:1883", ":1883"} {

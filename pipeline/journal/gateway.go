@@ -24,7 +24,10 @@ const (
 	gatewayConsumer = "glueline~mqtt"
 	gatewayQoS      = "Nmqtt-Pub"
 	gatewayBytes    = 1 << 30 // that may wait there; what is more is refused
-	gatewayPatience = 30 * time.Second
+	// What was given out and not done with comes again after so long, also when
+	// the server was started anew meanwhile. It is more than attempt and
+	// longestPause together.
+	gatewayPatience = 10 * time.Second
 )
 
 // MQTTTopic is the topic to which MQTT publishers send the readings of a source.
@@ -77,6 +80,9 @@ func (g *Gateway) open(ctx context.Context, address string, unsure func(topic st
 		FilterSubject: gatewayPrefix + "glueline.>",
 		AckPolicy:     jetstream.AckExplicitPolicy,
 		AckWait:       gatewayPatience,
+		// With more than one under way, those that were not done with when the
+		// reader ended would come again behind later ones.
+		MaxAckPending: 1,
 	})
 	if err != nil {
 		return err
@@ -183,7 +189,7 @@ func (s *Sent) Done() error {
 	return nil
 }
 
-// Working keeps the message from being given again for another half minute.
+// Working keeps the message from being given again for some seconds more.
 func (s *Sent) Working() error {
 	if err := s.msg.InProgress(); err != nil {
 		return fmt.Errorf("hold message %d of the MQTT gateway: %w", s.Seq, err)
