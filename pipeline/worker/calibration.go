@@ -2,6 +2,7 @@ package worker
 
 import (
 	"context"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -21,6 +22,13 @@ var ErrCalibration = errors.New("the journal names a calibration that is not the
 type PlanSink interface {
 	Sink
 	Use(*group.Plan)
+}
+
+// isDigest says whether text can be the digest of a calibration: 8 to 32 bytes in
+// hexadecimal. What cannot be is a mistake of whoever published it.
+func isDigest(text string) bool {
+	b, err := hex.DecodeString(text)
+	return err == nil && len(b) >= 8 && len(b) <= 32
 }
 
 // calibration is a plan and the digest by which the journal names it.
@@ -45,16 +53,20 @@ func (l *Live) named(digest string) (*calibration, error) {
 // use has another calibration hold from here on. What the group remembers is
 // read back as at a restart, so that a restart here changes nothing.
 func (l *Live) use(ctx context.Context, c *calibration) error {
-	text, err := json.Marshal(l.reducer.State())
-	if err != nil {
-		return fmt.Errorf("state of group %s: %w", l.plan.Name, err)
-	}
-	at, err := c.plan.ReadState(text)
-	if err != nil {
-		return err
+	next := group.NewReducer(c.plan)
+	if l.state.Place > 0 {
+		text, err := json.Marshal(l.reducer.State())
+		if err != nil {
+			return fmt.Errorf("state of group %s: %w", l.plan.Name, err)
+		}
+		at, err := c.plan.ReadState(text)
+		if err != nil {
+			return err
+		}
+		next = group.NewReducerAt(c.plan, at)
 	}
 	l.looking.Lock()
-	l.reducer = group.NewReducerAt(c.plan, at)
+	l.reducer = next
 	l.looking.Unlock()
 	l.plan, l.state.Calibration, l.end.Calibration = c.plan, c.digest, c.digest
 	l.decoder = frame.NewWireDecoder(c.plan.Sources())

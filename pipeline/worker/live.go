@@ -251,6 +251,9 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, next *c
 		return false, nil, nil
 	}
 	if e.Event == event.Calibration {
+		if !isDigest(e.Digest) {
+			return false, nil, l.refuse(ctx, m, "event", fmt.Sprintf("calibration of the digest %q, which is none", e.Digest))
+		}
 		if next, err = l.named(e.Digest); err != nil {
 			return false, nil, err
 		}

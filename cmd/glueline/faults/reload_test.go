@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"glueline/pipeline/journal"
 	"glueline/sinks/archive"
 	"glueline/sinks/segment"
 )
@@ -205,6 +206,34 @@ func TestReloadOfAWrongFile(t *testing.T) {
 	raw, reduced := s.cuts("main")
 	if len(constants(reduced)) != 1 || raw[0].Calibration == "" || raw[0].Calibration != raw[len(raw)-1].Calibration {
 		t.Error("the calibration is another")
+	}
+	// The restart that it needs. What somebody publishes by mistake, past the
+	// service, stops nothing.
+	s.service = start(t, s.o)
+	s.service.ready()
+	id := journal.NewEventID()
+	s.service.until("the event is in the journal", func() bool { // once the connection stands again
+		_, err := s.journals["node"].PublishEvent(t.Context(), id,
+			[]byte(`{"event":"calibration","digest":"newest","time":"2026-03-01T08:00:00Z","who":"test"}`))
+		return err == nil
+	})
+	s.frames("node", 4, 6)
+	s.service.cut()
+	s.checkJournal()
+	raw, _ = s.cuts("main")
+	if first, last := raw[0].Calibration, raw[len(raw)-1].Calibration; first == last || last == "" {
+		t.Errorf("calibration %q, then %q", first, last)
+	}
+	refused := 0
+	for _, r := range raw {
+		for _, m := range r.Refused {
+			if m.Reason == "event" {
+				refused++
+			}
+		}
+	}
+	if refused != 1 {
+		t.Errorf("%d events refused, want 1", refused)
 	}
 }
 
