@@ -106,13 +106,21 @@ func (f *feeding) run(ctx context.Context, in *input) error {
 	ctx, cancel := context.WithCancel(ctx)
 	pieces := make(chan piece)
 	ended := make(chan error, 1)
-	go func() { ended <- in.run(ctx, pieces) }()
+	gone := make(chan struct{})
+	go func() {
+		defer close(gone)
+		ended <- in.run(ctx, pieces)
+	}()
 	err := f.take(ctx, pieces, ended)
 	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 		err = nil // it was told to stop
 	}
 	cancel()
-	return errors.Join(err, in.close())
+	err = errors.Join(err, in.close())
+	if in.ends {
+		<-gone
+	}
+	return err
 }
 
 func (f *feeding) take(ctx context.Context, pieces <-chan piece, ended <-chan error) error {

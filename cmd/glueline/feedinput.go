@@ -24,6 +24,7 @@ type piece struct {
 type input struct {
 	run   func(ctx context.Context, out chan<- piece) error // nil at the end, or when ctx ends
 	close func() error                                      // may be called twice
+	ends  bool                                              // run returns when ctx ends
 }
 
 const (
@@ -49,7 +50,7 @@ func (c *feedCommand) open(s streams) (*input, error) {
 		return nil, fmt.Errorf("feed: %w", err)
 	}
 	t := &tail{path: c.From, file: f, end: c.End, free: buffers()}
-	return &input{run: t.run, close: t.close}, nil
+	return &input{run: t.run, close: t.close, ends: true}, nil
 }
 
 // buffers take turns: one is read into while another is worked on.
@@ -188,6 +189,7 @@ func (c *feedCommand) listenTCP(address string) (*input, error) {
 		return nil, fmt.Errorf("feed: %w", err)
 	}
 	return &input{
+		ends: true,
 		close: func() error {
 			if err := l.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
 				return err
