@@ -8,6 +8,7 @@ import (
 	"sort"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
@@ -60,8 +61,9 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 		}
 	}
 	if usual != "" {
-		fmt.Fprintf(w, "Strain and stress are changes since %s, unless a row says otherwise;\n"+
-			"dead load, residual and assembly stress are not in them.\n", usual)
+		var b strings.Builder
+		paragraph(&b, "", "", fmt.Sprintf("Strain and stress are changes since %s, unless a row says otherwise;", usual))
+		fmt.Fprintf(w, "%sdead load, residual and assembly stress are not in them.\n", b.String())
 		if hasReplaced(s.Others) {
 			fmt.Fprintln(w, "Rows before it are counted from an earlier zero, and are in the table too: see the zeros below.")
 		}
@@ -81,18 +83,20 @@ func (r *reduction) printGroup(w io.Writer, s *summary.Summary) {
 			if math.IsNaN(v) {
 				return "-"
 			}
-			return fmt.Sprintf("%.*f", decimals, v*scale)
+			return fixed(v*scale, decimals)
 		}
 		line := []string{name, unit, number(row.Min), number(row.Max), number(row.Mean), "", "", fmt.Sprint(row.Used), ""}
 		if isStrain(row.Field) {
 			line[5] = "-"
 			if !math.IsNaN(row.Noise) {
-				line[5] = fmt.Sprintf("%.2f", row.Noise*scale)
+				line[5] = fixed(row.Noise*scale, 2)
 			}
 			z, ok := zeros[row.Field.Of]
 			line[6] = "none"
 			if ok {
-				line[6] = fmt.Sprintf("%+.4f", z.Zero.Ratio*1e3)
+				if line[6] = fixed(z.Zero.Ratio*1e3, 4); z.Zero.Ratio > 0 {
+					line[6] = "+" + line[6]
+				}
 			}
 			line[8] = flagNames(row)
 			if name := r.zeroName(z.Record); ok && name != usual {
@@ -118,6 +122,9 @@ func inTable(name string) bool {
 
 func (r *reduction) zeroName(z group.ZeroRecord) string {
 	name := fmt.Sprintf("%q (%s", z.Name, z.Kind)
+	if z.Name == "" {
+		name = fmt.Sprintf("a zero without name (%s", z.Kind)
+	}
 	if z.Raw.N > 0 {
 		name += ", " + r.instant(z.To)
 	}
@@ -216,24 +223,37 @@ type table struct {
 	rows  [][]string
 }
 
+// write writes the table no wider than lineWidth where that is possible: text
+// of the last column goes on in further lines.
 func (t *table) write(w io.Writer) {
 	width := make([]int, len(t.head))
 	for _, row := range append([][]string{t.head}, t.rows...) {
 		for i, cell := range row {
-			width[i] = max(width[i], len([]rune(cell)))
+			width[i] = max(width[i], utf8.RuneCountInString(cell))
 		}
+	}
+	last, indent := len(width)-1, 0
+	for _, n := range width[:last] {
+		indent += n + 2
+	}
+	const narrowest = 16 // narrower text nobody reads
+	if room := max(lineWidth-indent, narrowest); width[last] > room && !t.right[last] {
+		width[last] = room
 	}
 	line := func(row []string) {
 		var b strings.Builder
 		for i, cell := range row {
-			pad := strings.Repeat(" ", width[i]-len([]rune(cell)))
-			if i > 0 {
-				b.WriteString("  ")
-			}
-			if t.right[i] {
+			pad := strings.Repeat(" ", max(0, width[i]-utf8.RuneCountInString(cell)))
+			switch {
+			case t.right[i]:
 				b.WriteString(pad + cell)
-			} else {
+			case i == last && utf8.RuneCountInString(cell) > width[i]:
+				b.WriteString(broken(cell, width[i], strings.Repeat(" ", indent)))
+			default:
 				b.WriteString(cell + pad)
+			}
+			if i < last {
+				b.WriteString("  ")
 			}
 		}
 		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
@@ -247,4 +267,26 @@ func (t *table) write(w io.Writer) {
 	for _, row := range t.rows {
 		line(row)
 	}
+}
+
+// broken breaks text between words into lines of at most width, those after the
+// first indented.
+func broken(text string, width int, indent string) string {
+	var b strings.Builder
+	column := 0
+	for i, word := range strings.Fields(text) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case column+1+n > width:
+			b.WriteString("\n" + indent)
+			column = 0
+		default:
+			b.WriteByte(' ')
+			column++
+		}
+		b.WriteString(word)
+		column += n
+	}
+	return b.String()
 }

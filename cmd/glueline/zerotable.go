@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -68,7 +69,7 @@ func (r *reduction) printZeros(w io.Writer, zeros []group.ZeroInForce) {
 		if len(names) > 2 {
 			cell = fmt.Sprintf("%d channels", len(names))
 		}
-		t.rows = append(t.rows, []string{l.name, l.kind, l.window, cell, readings, widest, l.fate})
+		t.rows = append(t.rows, []string{cmp.Or(l.name, "-"), l.kind, l.window, cell, readings, widest, l.fate})
 	}
 	fmt.Fprintln(w)
 	t.write(w)
