@@ -368,6 +368,12 @@ func (g *liveGroup) run(ctx context.Context) error {
 				g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)
 			}
 		}
+		// What cannot be read back stays in the journal.
+		if err := archive.ReadBack(g.raw, g.plan.Name); err != nil {
+			g.log.Error("the raw archive does not read back; the journal is not trimmed", "group", g.plan.Name, "err", err)
+			before = 0
+			return
+		}
 		before = end.Journal.First
 	}
 	reader, err := g.journal.Read(ctx, from)

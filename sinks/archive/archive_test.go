@@ -349,3 +349,29 @@ func sealed(text []byte) []byte {
 	sum := sha256.Sum256(text)
 	return fmt.Appendf(slices.Clone(text), "%s%x%s", sumBegins, sum, sumEnds)
 }
+
+func TestReadBackFindsDamage(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	if err := s.Cut(fill(t, s, given())); err != nil {
+		t.Fatal(err)
+	}
+	if err := ReadBack(dir, "main"); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "main.00000000.node.arrow")
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text[len(text)/2] ^= 1
+	if err := os.WriteFile(path, text, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := ReadBack(dir, "main"); err == nil {
+		t.Error("a flipped bit was read back as sound")
+	}
+	if err := ReadBack(dir, "other"); !errors.Is(err, ErrRecord) {
+		t.Errorf("of a group without cuts: %v", err)
+	}
+}

@@ -38,6 +38,29 @@ func Open(dir string, r *Record) (*Reader, error) {
 	return out, nil
 }
 
+// ReadBack reads the newest cut of a group from its files, all frames and
+// events, each batch against its checksum.
+func ReadBack(dir, group string) error {
+	record, err := Newest(dir, group)
+	if err != nil {
+		return err
+	}
+	if record == nil {
+		return fmt.Errorf("%w: no cut of group %s in %s", ErrRecord, group, dir)
+	}
+	r, err := Open(dir, record)
+	if err != nil {
+		return err
+	}
+	for {
+		if _, err := r.Next(); errors.Is(err, io.EOF) {
+			return r.Close()
+		} else if err != nil {
+			return errors.Join(err, r.Close())
+		}
+	}
+}
+
 // Close gives the files back.
 func (r *Reader) Close() error {
 	var err error
