@@ -25,7 +25,7 @@ type demoCommand struct {
 	Out      string        `short:"o" default:"glueline-demo" help:"Folder for the raw files and the results; it must be new or empty."`
 	Seed     uint64        `default:"1" help:"Places the faults and the noise: another seed, another test."`
 	NoFaults bool          `help:"A test in which nothing goes wrong."`
-	Duration time.Duration `default:"48h" help:"Length of the simulated test."`
+	Duration time.Duration `default:"48h" help:"Length of the simulated test, at least 1m. Sensors that open or are lost are named from about 2h on, a channel that saturates from 4h, moisture, which is slow, from 24h."`
 	Raw      string        `enum:"csv,arrow" default:"csv" help:"Form of the raw files (csv or arrow)."`
 	Stay     bool          `help:"Keep the service running at the end, for publishers and commands, until it is told to stop."`
 	Quiet    bool          `short:"q" help:"No progress bars."`
@@ -35,10 +35,26 @@ type demoCommand struct {
 // faster than real time and says what is wrong with its channels, from the
 // segments alone.
 func (c *demoCommand) Run(ctx context.Context, s streams) error {
-	if err := outIsFree(c.Out); err != nil {
+	folder, err := beginDemo(c.Out, s.out)
+	if err != nil {
 		return err
 	}
-	raw, results := filepath.Join(c.Out, "raw"), filepath.Join(c.Out, "results")
+	err = c.run(ctx, s, folder)
+	switch {
+	case folder.finished:
+		return err // of the service that stayed
+	case errors.Is(err, simulate.ErrOptions):
+		return errors.Join(err, folder.clear())
+	case ctx.Err() != nil:
+		return errors.Join(fmt.Errorf("interrupted; nothing was kept: %w", ctx.Err()), folder.clear())
+	}
+	folder.unlock()
+	return fmt.Errorf("%w\nWhat there is was kept in %s until the next demo there", err, c.Out)
+}
+
+// run works in the folder, and finishes it when all is said.
+func (c *demoCommand) run(ctx context.Context, s streams, folder *demoFolder) error {
+	raw, results := filepath.Join(c.Out, demoRaw), filepath.Join(c.Out, demoResults)
 	if err := os.MkdirAll(raw, 0o755); err != nil {
 		return fmt.Errorf("demo: %w", err)
 	}
@@ -64,6 +80,9 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	return serve.serve(ctx, s, log, func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error {
 		if err := c.through(ctx, s, conn, svc, truth); err != nil {
+			return err
+		}
+		if err := folder.finish(); err != nil {
 			return err
 		}
 		if !c.Stay {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -91,6 +92,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	defer frames.Close()
 	bar.Begin(frames.TotalBytes())
 
+	leftBehind(c.Out, s.err)
 	partial, err := os.MkdirTemp(parentOf(c.Out), "."+filepath.Base(c.Out)+".partial-*")
 	if err != nil {
 		return nil, fmt.Errorf("results folder %s: its parent must be a folder that can be written: %w", c.Out, err)
@@ -229,6 +231,18 @@ func outIsFree(dir string) error {
 		return fmt.Errorf("results folder %s is not empty (it holds %s); give a folder that is new or empty", dir, entries[0].Name())
 	}
 	return nil
+}
+
+// leftBehind tells of half-written results of runs to the same folder. They may
+// be of one that still goes on, so they are not removed.
+func leftBehind(out string, say io.Writer) {
+	left, err := filepath.Glob(filepath.Join(parentOf(out), "."+filepath.Base(out)+".partial-*"))
+	if err != nil {
+		return // a name with signs of a pattern: nothing to look for
+	}
+	for _, path := range left {
+		fmt.Fprintf(say, "glueline: note: %s is of a run that was killed, or still goes on; remove it if none does\n", path)
+	}
 }
 
 func parentOf(dir string) string { return filepath.Dir(filepath.Clean(dir)) }
