@@ -25,7 +25,7 @@ type demoCommand struct {
 	Out      string        `short:"o" default:"glueline-demo" help:"Folder for the raw files and the results; it must be new or empty."`
 	Seed     uint64        `default:"1" help:"Places the faults and the noise: another seed, another test."`
 	NoFaults bool          `help:"A test in which nothing goes wrong."`
-	Duration time.Duration `default:"48h" help:"Length of the simulated test, at least 1m. Sensors that open or are lost are named from about 2h on, a channel that saturates from 4h, moisture, which is slow, from 24h."`
+	Duration time.Duration `default:"48h" help:"Length of the simulated test, at least 1m. Sensors that open or are lost are named from about 2h on, a channel that saturates from 4h; moisture is slow: some seeds show it from 24h, all at the default."`
 	Raw      string        `enum:"csv,arrow" default:"csv" help:"Form of the raw files (csv or arrow)."`
 	Stay     bool          `help:"Keep the service running at the end, for publishers and commands, until it is told to stop."`
 	Quiet    bool          `short:"q" help:"No progress bars."`

@@ -31,6 +31,8 @@ type commands struct {
 	People     peopleCommands    `embed:""`
 	Feed       feedCommand       `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`
 	Selfcheck  selfcheckCommand  `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
+
+	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 
 // errReported ends a command with status 1 when it has already said everything.
@@ -44,6 +46,7 @@ type streams struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	context.AfterFunc(ctx, stop) // a second signal ends the process at once
 	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
 }
 
@@ -56,6 +59,7 @@ func run(ctx context.Context, args []string, s streams) int {
 	parser, err := kong.New(&c,
 		kong.Name("glueline"),
 		kong.Description("Strain and stress from the raw bridge ratios of bonded strain gauges. It monitors; it is not a protective system."),
+		kong.Vars{"version": program().Version},
 		kong.Writers(s.out, s.err),
 		kong.UsageOnError(),
 		kong.Exit(func(code int) { status = code }),

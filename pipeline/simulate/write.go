@@ -26,9 +26,9 @@ const (
 // DefaultStart is when the test begins.
 var DefaultStart = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 
-// Options say which test to make. In a test of fewer than four fillings, some
-// twelve hours, slow faults have no rests to show in. The installation records
-// are of April 2026: an earlier Start finds the adhesives uncured.
+// Options say which test to make. In a test of a few fillings, below a day or so,
+// slow faults have no rests to show in. The installation records are of April
+// 2026: an earlier Start finds the adhesives uncured.
 type Options struct {
 	Seed     uint64
 	Start    time.Time     // DefaultStart when zero
