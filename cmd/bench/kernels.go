@@ -359,6 +359,6 @@ func (p *numPy) difference(kernel string, n int, ours []float64) (float64, error
 }
 
 func (p *numPy) stop() {
-	p.in.Close()
+	_ = p.in.Close()     // the end of its input ends it
 	_ = p.process.Wait() // it has answered everything it was asked
 }

@@ -118,8 +118,7 @@ func (c *demoCommand) through(ctx context.Context, s streams, conn *journal.Conn
 	if err != nil {
 		return err
 	}
-	defer line.close()
-	if err := line.run(ctx, frames, events); err != nil {
+	if err := errors.Join(line.run(ctx, frames, events), line.close()); err != nil {
 		return err
 	}
 	for _, g := range svc.groups {

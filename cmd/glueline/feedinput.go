@@ -197,7 +197,7 @@ func (c *feedCommand) listenTCP(address string) (*input, error) {
 			return nil
 		},
 		run: func(ctx context.Context, out chan<- piece) error {
-			stop := context.AfterFunc(ctx, func() { l.Close() })
+			stop := context.AfterFunc(ctx, func() { _ = l.Close() }) // Accept tells that it is closed
 			defer stop()
 			free := buffers()
 			say(ctx, out, "", "waiting for connections on tcp://"+l.Addr().String())
@@ -205,7 +205,7 @@ func (c *feedCommand) listenTCP(address string) (*input, error) {
 				conn, err := l.Accept()
 				if ctx.Err() != nil {
 					if err == nil {
-						err = conn.Close()
+						_ = conn.Close() // it came too late to have said anything
 					}
 					return nil
 				}
@@ -214,10 +214,10 @@ func (c *feedCommand) listenTCP(address string) (*input, error) {
 				}
 				from := conn.RemoteAddr().String()
 				say(ctx, out, from, "connected: "+from)
-				cut := context.AfterFunc(ctx, func() { conn.Close() })
+				cut := context.AfterFunc(ctx, func() { _ = conn.Close() }) // reading tells that it is closed
 				err = pump(ctx, conn, out, free)
 				cut()
-				conn.Close()
+				_ = conn.Close() // all that it had to say was read
 				if ctx.Err() != nil {
 					return nil
 				}

@@ -63,9 +63,8 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	defer r.close()
 	bar.Begin(frames.TotalBytes())
-	if err := r.run(ctx, frames, events); err != nil {
+	if err := errors.Join(r.run(ctx, frames, events), r.close()); err != nil {
 		return err
 	}
 	bar.Close()

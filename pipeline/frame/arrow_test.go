@@ -145,7 +145,6 @@ func TestArrowMemoryDoesNotGrowWithTheInput(t *testing.T) {
 		at, columns := record(rows, time.Millisecond, 9)
 		r := open(t, twoSources(), writeArrow(t, "NODE1", at, columns))
 		defer r.Close()
-		at, columns = nil, nil
 		m.start()
 		for {
 			f, err := r.Next()
