@@ -260,3 +260,6 @@ func again(t *testing.T, from, to string, change func(cut uint64, i worker.Item,
 		}
 	}
 }
+
+// What a digest looks like, for two calibrations.
+const earlyDigest, lateDigest = "ea00000000000000", "1a7e000000000000"

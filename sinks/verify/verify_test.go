@@ -527,8 +527,8 @@ func TestAnotherProgramVersion(t *testing.T) {
 func TestCalibrationsInTheJournal(t *testing.T) {
 	dir := t.TempDir()
 	later := strings.Replace(beam, "2.08", "2.11", 1)
-	tests := []verify.Test{{Digest: "early", Plans: plansOf(t, beam)}, {Digest: "late", Plans: plansOf(t, later)}}
-	fillFrom(t, dir, beam, recalibrated(t, "late"), func(digest string) *group.Plan {
+	tests := []verify.Test{{Digest: earlyDigest, Plans: plansOf(t, beam)}, {Digest: lateDigest, Plans: plansOf(t, later)}}
+	fillFrom(t, dir, beam, recalibrated(t, lateDigest), func(digest string) *group.Plan {
 		for _, test := range tests {
 			if test.Digest == digest {
 				return test.Plans[0]
@@ -547,7 +547,7 @@ func TestCalibrationsInTheJournal(t *testing.T) {
 		want  string
 	}{
 		{"without the later test file", tests[:1], "r1/" + cut3},
-		{"exchanged test files", []verify.Test{tests[0], {Digest: "late", Plans: tests[0].Plans}, {Digest: "x", Plans: tests[1].Plans}}, "r1/" + cut3},
+		{"exchanged test files", []verify.Test{tests[0], {Digest: lateDigest, Plans: tests[0].Plans}, {Digest: "x", Plans: tests[1].Plans}}, "r1/" + cut3},
 	} {
 		report := walk(t, options(dir, c.tests...))
 		if len(report.Damages) != 1 || report.Damages[0].Kind != verify.Constants || report.Damages[0].File != c.want {
@@ -556,7 +556,7 @@ func TestCalibrationsInTheJournal(t *testing.T) {
 	}
 	folder{t, dir}.raw(func(r *archive.Record) {
 		if r.Cut == 3 {
-			r.Calibration = "early"
+			r.Calibration = earlyDigest
 		}
 	})
 	report = walk(t, options(dir, tests...))
