@@ -31,14 +31,26 @@ type settings struct {
 	python  string
 	scripts string
 	long    bool
+
+	streamSeconds float64 // of the headline, at most
+	streamBytes   float64 // that it writes, at most; 0 is by disk and memory
 }
 
 func main() {
+	if text := os.Getenv(loadVariable); text != "" {
+		if err := runAsLoad(text); err != nil {
+			fmt.Fprintln(os.Stderr, "bench:", err)
+			os.Exit(1)
+		}
+		return
+	}
 	var s settings
 	flag.IntVar(&s.rounds, "rounds", 5, "rounds that count; one more is dropped")
 	flag.StringVar(&s.scripts, "scripts", "testdata/bench", "folder of the Python scripts")
 	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB (40 GB of disk)")
-	only := flag.String("only", "kernels,csv,arrow,memory", "sections to run, with commas between")
+	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "longest time of the stream's headline")
+	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "most that the headline writes; 0 is half the free disk, three times the memory or 20 GB, whichever is least")
+	only := flag.String("only", "kernels,csv,arrow,memory,stream", "sections to run, with commas between")
 	keep := flag.Bool("keep", false, "keep the files and say where they are")
 	flag.Parse()
 	if err := run(&s, strings.Split(*only, ","), *keep); err != nil {
@@ -82,6 +94,7 @@ func run(s *settings, only []string, keep bool) (err error) {
 		{"csv", csvToCSV},
 		{"arrow", arrowToArrow},
 		{"memory", memory},
+		{"stream", stream},
 	} {
 		if !slices.Contains(only, section.name) {
 			continue

@@ -1,0 +1,195 @@
+//go:build unix
+
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+)
+
+// stream times the service: real processes, a journal that syncs every write.
+func stream(s *settings) error {
+	for _, part := range []func(*settings) error{headline, steady} {
+		if err := part(s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mostBytes is the default bound of what the headline writes.
+func (s *settings) mostBytes() (float64, error) {
+	if s.streamBytes > 0 {
+		return s.streamBytes, nil
+	}
+	var disk syscall.Statfs_t
+	if err := syscall.Statfs(s.scratch, &disk); err != nil {
+		return 0, err
+	}
+	most := min(20e9, float64(disk.Bavail)*float64(disk.Bsize)/2)
+	if text, err := os.ReadFile("/proc/meminfo"); err == nil {
+		var kib float64
+		if _, err := fmt.Sscanf(string(text), "MemTotal: %g kB", &kib); err == nil {
+			most = min(most, 3*kib*1024)
+		}
+	}
+	return most, nil
+}
+
+// ceiling is how many bytes a second the disk takes in synced writes of a
+// frame's size, to several files at once.
+func (s *settings) ceiling(files int, seconds float64) (rate float64, err error) {
+	folder, err := os.MkdirTemp(s.scratch, "ceiling-")
+	if err != nil {
+		return 0, err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	block := make([]byte, 264<<10)
+	for i := range block {
+		block[i] = byte(i * 7)
+	}
+	counts, failures := make([]int, files), make([]error, files)
+	began := time.Now()
+	var wait sync.WaitGroup
+	for i := range files {
+		wait.Go(func() {
+			f, err := os.Create(filepath.Join(folder, fmt.Sprint(i)))
+			for err == nil && time.Since(began).Seconds() < seconds {
+				if _, err = f.Write(block); err == nil {
+					err = f.Sync()
+					counts[i]++
+				}
+			}
+			failures[i] = errors.Join(err, f.Close())
+		})
+	}
+	wait.Wait()
+	took := time.Since(began).Seconds()
+	for _, n := range counts {
+		rate += float64(n*len(block)) / took
+	}
+	return rate, errors.Join(failures...)
+}
+
+// verdict is how a figure stands to its bar.
+func verdict(met bool) string {
+	if met {
+		return "met"
+	}
+	return "MISSED"
+}
+
+// figure prints a line that is no ratio.
+func figure(what, format string, values ...any) {
+	fmt.Printf("  %-52s %s\n", what, fmt.Sprintf(format, values...))
+}
+
+// begin makes a folder with a test file and starts the service on it.
+func (s *settings) begin(name string, t streamTest, arguments ...string) (*served, string, error) {
+	folder := filepath.Join(s.scratch, name)
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return nil, "", err
+	}
+	test := filepath.Join(folder, "test.yaml")
+	if err := os.WriteFile(test, []byte(t.testFile()), 0o644); err != nil {
+		return nil, "", err
+	}
+	v, err := s.serve(folder, test, arguments...)
+	return v, folder, err
+}
+
+// headline publishes 20 million samples a second, which is what the service is
+// to take on two cores beside the publisher, and more than many disks sync.
+func headline(s *settings) (err error) {
+	t := streamTest{Sources: 8, Channels: 250, RateHz: 10_000, Groups: 2}
+	before, err := s.ceiling(t.Groups, 3)
+	if err != nil {
+		return err
+	}
+	most, err := s.mostBytes()
+	if err != nil {
+		return err
+	}
+	v, folder, err := s.begin("headline", t)
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	if err != nil {
+		return err
+	}
+	ended := fmt.Sprintf("%g s", s.streamSeconds)
+	report, err := load{URL: v.url, Test: t, Boot: "headline", Seconds: s.streamSeconds, Paced: true}.publishAll(func() bool {
+		if v.written() >= most {
+			ended = fmt.Sprintf("%.1f GB written", most/1e9)
+			return true
+		}
+		return false
+	})
+	written, processor := v.written(), v.processor()
+	if err != nil {
+		v.kill()
+		return err
+	}
+	if err := v.stop(); err != nil {
+		return err
+	}
+	after, err := s.ceiling(t.Groups, 3)
+	if err != nil {
+		return err
+	}
+	offered := float64(t.channels()) * t.RateHz
+	reached := report.Samples / report.Seconds
+	ceiling := (before + after) / 2 / (report.Payload / report.Samples)
+	bar, which := offered, "what was offered"
+	if 0.6*ceiling < offered {
+		bar, which = 0.6*ceiling, "0.6 of the ceiling"
+	}
+	fmt.Printf("Stream, %d channels at %g Hz, %d sources in %d groups; ended by %s\n", t.channels(), t.RateHz, t.Sources, t.Groups, ended)
+	// Of what is offered in real time, the last frame is missing at the end.
+	figure("samples a second, to the last acknowledgement", "%.2f M/s of %.0f M/s offered; bar %.2f M/s (%s) %s", reached/1e6, offered/1e6, bar/1e6, which, verdict(reached >= 0.995*bar))
+	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after: %.1f M samples/s", before/1e6, after/1e6, ceiling/1e6)
+	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.1f bytes a sample", written/1e9, written/1e6/report.Seconds, written/report.Samples)
+	figure("processor of the service", "%.2f cores", processor/report.Seconds)
+	figure("publish to reduced", "median %.0f ms, p99 %.0f ms; bar 1 s %s; %d frames not seen", 1e3*report.Median, 1e3*report.P99, verdict(report.P99 < 1 && report.Unseen == 0), report.Unseen)
+	figure("behind the sources' clock, first and last tenth", "%.2f s and %.2f s; no growing lag %s", report.LagStart, report.LagEnd, verdict(report.LagEnd < report.LagStart+1))
+	return nil
+}
+
+// steady is a quiet test: what the service costs, and how soon a screen shows.
+func steady(s *settings) (err error) {
+	t := streamTest{Sources: 1, Channels: 200, RateHz: 1000, Groups: 1}
+	const seconds, cutBytes = 30, 1 << 20
+	v, folder, err := s.begin("steady", t, fmt.Sprintf("--cut-bytes=%d", cutBytes))
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	if err != nil {
+		return err
+	}
+	from := v.processor()
+	report, err := load{URL: v.url, Test: t, Boot: "steady", Seconds: seconds, Paced: true}.publishAll(nil)
+	took := v.processor() - from
+	if err != nil {
+		v.kill()
+		return err
+	}
+	records, err := filepath.Glob(filepath.Join(v.data, "raw", "*.json"))
+	if err != nil {
+		return err
+	}
+	if err := v.stop(); err != nil {
+		return err
+	}
+	share := took / report.Seconds
+	fmt.Printf("Stream, %d channels at %g Hz for %d s\n", t.channels(), t.RateHz, seconds)
+	measured := verdict(share < 0.1)
+	if math.IsNaN(share) {
+		measured = strings.ToLower("not known on this system")
+	}
+	figure("processor of the service", "%.3f cores; bar 0.1 %s", share, measured)
+	figure("publish to live", "median %.1f ms, p99 %.1f ms over %d cuts; bar 100 ms %s; %d frames not seen", 1e3*report.Median, 1e3*report.P99, len(records), verdict(report.P99 < 0.1 && report.Unseen == 0), report.Unseen)
+	return nil
+}
