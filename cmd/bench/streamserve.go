@@ -63,7 +63,7 @@ func (s *settings) serve(folder, testFile string, arguments ...string) (v *serve
 		if err != nil {
 			continue
 		}
-		answer.Body.Close()
+		_ = answer.Body.Close() // its status is all that matters
 		if answer.StatusCode == http.StatusOK {
 			v.ready = time.Since(began).Seconds()
 			return v, nil

@@ -30,7 +30,8 @@ func TestSecondSignalKills(t *testing.T) {
 			t.Fatal(err)
 		}
 		select {
-		case <-ended:
+		case err := <-ended:
+			t.Log(err)
 			if status, ok := p.ProcessState.Sys().(syscall.WaitStatus); !ok || !status.Signaled() || status.Signal() != syscall.SIGINT {
 				t.Errorf("it ended by %v", p.ProcessState)
 			}
