@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -66,11 +67,20 @@ type ConnectOptions struct {
 	Log         *slog.Logger
 }
 
+// withoutSecrets is a URL as it may be shown.
+func withoutSecrets(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		return "the address given"
+	}
+	return u.Redacted()
+}
+
 // Connect connects to a server that is there already. The first connection
 // must succeed; a later loss is logged and mended without end, while what is
 // called meanwhile fails or waits as its context says. Nothing is buffered
 // behind the caller's back.
-func Connect(url string, o ConnectOptions) (*Conn, error) {
+func Connect(address string, o ConnectOptions) (*Conn, error) {
 	if o.Name == "" {
 		o.Name = "glueline"
 	}
@@ -91,10 +101,10 @@ func Connect(url string, o ConnectOptions) (*Conn, error) {
 	if o.TLS != nil {
 		options = append(options, nats.Secure(o.TLS))
 	}
-	return dial(url, false, o.Log, options...)
+	return dial(address, false, o.Log, options...)
 }
 
-func dial(url string, embedded bool, log *slog.Logger, options ...nats.Option) (*Conn, error) {
+func dial(address string, embedded bool, log *slog.Logger, options ...nats.Option) (*Conn, error) {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
@@ -115,8 +125,8 @@ func dial(url string, embedded bool, log *slog.Logger, options ...nats.Option) (
 		}),
 	)
 	var err error
-	if c.nc, err = nats.Connect(url, options...); err != nil {
-		return nil, fmt.Errorf("connect to the journal's server: %w", err)
+	if c.nc, err = nats.Connect(address, options...); err != nil {
+		return nil, fmt.Errorf("connect to the journal's server at %s: %w; is the service running there, with --listen?", withoutSecrets(address), err)
 	}
 	if c.js, err = jetstream.New(c.nc); err != nil {
 		c.Close()

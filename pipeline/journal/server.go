@@ -154,7 +154,7 @@ func (o ServerOptions) listener(address string) (host string, port int, err erro
 	}
 	asked := len(o.Users) > 0 || o.TLS != nil && o.TLS.ClientAuth == tls.RequireAndVerifyClientCert
 	if !asked && !loopback(host) {
-		return "", 0, fmt.Errorf("%w: %q; give users or client certificates, or listen on 127.0.0.1", ErrOpenListener, address)
+		return "", 0, fmt.Errorf("%w: %q; listen on 127.0.0.1; other machines publish through a server with users and TLS, given by --nats", ErrOpenListener, address)
 	}
 	return host, port, nil
 }
