@@ -115,13 +115,6 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		g.faults = faults
 		svc.groups = append(svc.groups, g)
 	}
-	if server != nil && server.URL() != "" {
-		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
-	}
-	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", svc.test.About.Name.Text, len(svc.groups), c.Data)
-	if c.Lazy {
-		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
-	}
 	if _, err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
 		log.Warn("the test file of the start is not in force yet", "err", err) // it is tried again
 	}
@@ -131,6 +124,14 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	endShow = end
 	svc.opened.Store(true)
+	// Said only now: whoever waits for it may ask and publish at once.
+	if server != nil && server.URL() != "" {
+		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
+	}
+	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", svc.test.About.Name.Text, len(svc.groups), c.Data)
+	if c.Lazy {
+		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
+	}
 	c.work(crew, svc, server, log)
 	if c.MQTT != "" {
 		way, err := newMQTTWay(ctx, conn, c.MQTT, svc)
