@@ -224,23 +224,8 @@ const lineWidth = 120
 // paragraph writes text after first, broken between words, further lines
 // indented.
 func paragraph(w *strings.Builder, first, indent, text string) {
-	w.WriteString(first)
 	column := utf8.RuneCountInString(first[strings.LastIndexByte(first, '\n')+1:])
-	for i, word := range strings.Fields(text) {
-		n := utf8.RuneCountInString(word)
-		switch {
-		case i == 0:
-		case column+1+n > lineWidth:
-			w.WriteString("\n" + indent)
-			column = len(indent)
-		default:
-			w.WriteByte(' ')
-			column++
-		}
-		w.WriteString(word)
-		column += n
-	}
-	w.WriteByte('\n')
+	w.WriteString(first + broken(text, column, lineWidth, indent) + "\n")
 }
 
 // fixed writes a number with so many decimals; "-" when there is none.

@@ -11,6 +11,7 @@ import (
 
 	"glueline/pipeline/group"
 	"glueline/pipeline/testfile"
+	"glueline/sinks/disk"
 	"glueline/sinks/verify"
 )
 
@@ -116,7 +117,7 @@ func writeSynced(path string, text []byte) error {
 		return err
 	}
 	_, err = f.Write(text)
-	return errors.Join(err, f.Sync(), f.Close(), syncFolder(filepath.Dir(path)))
+	return errors.Join(err, f.Sync(), f.Close(), disk.At(filepath.Dir(path)).Sync())
 }
 
 // keptTests reads the test files of a data folder; those that this program can

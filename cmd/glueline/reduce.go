@@ -260,13 +260,5 @@ func publish(partial, out string) error {
 	if err := os.Rename(partial, out); err != nil {
 		return fmt.Errorf("publish the results: %w", err)
 	}
-	return syncFolder(parentOf(out))
-}
-
-func syncFolder(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("sync folder: %w", err)
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return disk.At(parentOf(out)).Sync()
 }

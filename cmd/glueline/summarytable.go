@@ -248,7 +248,7 @@ func (t *table) write(w io.Writer) {
 			case t.right[i]:
 				b.WriteString(pad + cell)
 			case i == last && utf8.RuneCountInString(cell) > width[i]:
-				b.WriteString(broken(cell, width[i], strings.Repeat(" ", indent)))
+				b.WriteString(broken(cell, indent, indent+width[i], strings.Repeat(" ", indent)))
 			default:
 				b.WriteString(cell + pad)
 			}
@@ -269,18 +269,17 @@ func (t *table) write(w io.Writer) {
 	}
 }
 
-// broken breaks text between words into lines of at most width, those after the
-// first indented.
-func broken(text string, width int, indent string) string {
+// broken breaks text that begins at a column between words, into lines that end
+// at most at column end, those after the first indented.
+func broken(text string, column, end int, indent string) string {
 	var b strings.Builder
-	column := 0
 	for i, word := range strings.Fields(text) {
 		n := utf8.RuneCountInString(word)
 		switch {
 		case i == 0:
-		case column+1+n > width:
+		case column+1+n > end:
 			b.WriteString("\n" + indent)
-			column = 0
+			column = len(indent)
 		default:
 			b.WriteByte(' ')
 			column++
