@@ -94,6 +94,7 @@ func (s *service) reload(ctx context.Context, path string) (said string, err err
 		return "", fmt.Errorf("say so in the journal: %w", err)
 	}
 	s.current.Store(next)
+	s.settled = true // every journal has heard of this one, however far its group has come
 	text := strings.Join(lines, "\n  ")
 	if text == "" {
 		text = "no constant is another"
@@ -119,10 +120,13 @@ func calibrationEvent(digest, asked string, lines []string) event.Event {
 // settle has the groups work by the test file that the service was started
 // with, where another is in force: it was changed while no service ran, or one
 // ended before every journal had heard of it. It reports whether inForce knew of
-// every group.
+// every group; a reload that told them all since leaves nothing to do.
 func (s *service) settle(ctx context.Context, inForce func(*liveGroup) (digest string, known bool)) (all bool, err error) {
 	s.changing.Lock()
 	defer s.changing.Unlock()
+	if s.settled {
+		return true, nil
+	}
 	want, all := s.current.Load(), true
 	for _, g := range s.groups {
 		digest, known := inForce(g)

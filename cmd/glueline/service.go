@@ -35,6 +35,7 @@ type service struct {
 	opened   atomic.Bool
 	stopping atomic.Bool
 	changing sync.Mutex // while the test file in force becomes another
+	settled  bool       // guarded by changing: every journal has heard which one is
 	current  atomic.Pointer[keptTest]
 }
 
