@@ -38,14 +38,7 @@ type folder string
 
 func (f folder) path(name string) string { return filepath.Join(string(f), name) }
 
-func (f folder) Create(name string) (File, error) {
-	file, err := os.OpenFile(f.path(name), os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o644)
-	if err != nil {
-		return nil, err
-	}
-	return osFile{file}, nil
-}
-
+func (f folder) Create(name string) (File, error)     { return create(f.path(name)) }
 func (f folder) Rename(from, to string) error         { return os.Rename(f.path(from), f.path(to)) }
 func (f folder) Link(from, to string) error           { return os.Link(f.path(from), f.path(to)) }
 func (f folder) Remove(name string) error             { return os.Remove(f.path(name)) }
@@ -61,7 +54,3 @@ func (f folder) Sync() error {
 	}
 	return nil
 }
-
-type osFile struct{ *os.File }
-
-func (f osFile) StartWriteback(from, to int64) { startWriteback(f.File, from, to) }

@@ -1,7 +1,0 @@
-//go:build !linux
-
-package disk
-
-import "os"
-
-func startWriteback(*os.File, int64, int64) {}
