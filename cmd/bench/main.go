@@ -34,6 +34,9 @@ type settings struct {
 
 	streamSeconds float64 // of the headline, at most
 	streamBytes   float64 // that it writes, at most; 0 is by disk and memory
+	streamParts   string  // with commas between
+	profile       string  // file for the profile of allocations; "" is none
+	streamCuts    uint64  // of the shorter test that recovery is timed with
 }
 
 func main() {
@@ -49,7 +52,10 @@ func main() {
 	flag.StringVar(&s.scripts, "scripts", "testdata/bench", "folder of the Python scripts")
 	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB (40 GB of disk)")
 	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "longest time of the stream's headline")
-	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "most that the headline writes; 0 is half the free disk, three times the memory or 20 GB, whichever is least")
+	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "most that a part of the stream writes; 0 is for the headline half the free disk, three times the memory or 20 GB, whichever is least, for the others what each needs")
+	flag.StringVar(&s.streamParts, "stream-parts", streamPartNames(), "parts of the stream to run, with commas between")
+	flag.Uint64Var(&s.streamCuts, "stream-cuts", 500, "cuts of the shorter of the two tests after which recovery is timed")
+	flag.StringVar(&s.profile, "alloc-profile", "", "file for who allocated in the stream's part allocations, for go tool pprof")
 	only := flag.String("only", "kernels,csv,arrow,memory,stream", "sections to run, with commas between")
 	keep := flag.Bool("keep", false, "keep the files and say where they are")
 	flag.Parse()
@@ -63,8 +69,10 @@ func run(s *settings, only []string, keep bool) (err error) {
 	if s.rounds < 5 {
 		return errors.New("fewer than five rounds say little")
 	}
-	if s.python, err = findPython(); err != nil {
-		return err
+	if slices.ContainsFunc(only, func(section string) bool { return section != "stream" && section != "memory" }) {
+		if s.python, err = findPython(); err != nil {
+			return err
+		}
 	}
 	if s.scratch, err = os.MkdirTemp("", "glueline-bench-"); err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -16,12 +17,43 @@ import (
 
 // stream times the service: real processes, a journal that syncs every write.
 func stream(s *settings) error {
-	for _, part := range []func(*settings) error{headline, steady} {
-		if err := part(s); err != nil {
-			return err
+	wanted := strings.Split(s.streamParts, ",")
+	known := strings.Split(streamPartNames(), ",")
+	for _, name := range wanted {
+		if !slices.Contains(known, name) {
+			return fmt.Errorf("no part %q; there are %s", name, streamPartNames())
+		}
+	}
+	for _, part := range streamParts {
+		if !slices.Contains(wanted, part.name) {
+			continue
+		}
+		if err := part.run(s); err != nil {
+			return fmt.Errorf("%s: %w", part.name, err)
 		}
 	}
 	return nil
+}
+
+// streamParts are timed one after the other.
+var streamParts = []struct {
+	name string
+	run  func(*settings) error
+}{
+	{"headline", headline},
+	{"steady", steady},
+	{"drain", drain},
+	{"allocations", allocations},
+	{"longer", longer},
+	{"recovery", recovery},
+}
+
+func streamPartNames() string {
+	var names []string
+	for _, part := range streamParts {
+		names = append(names, part.name)
+	}
+	return strings.Join(names, ",")
 }
 
 // mostBytes is the default bound of what the headline writes.
@@ -123,6 +155,7 @@ func headline(s *settings) (err error) {
 		return err
 	}
 	ended := fmt.Sprintf("%g s", s.streamSeconds)
+	idleWritten, idleProcessor := v.written(), v.processor()
 	report, err := load{URL: v.url, Test: t, Boot: "headline", Seconds: s.streamSeconds, Paced: true}.publishAll(func() bool {
 		if v.written() >= most {
 			ended = fmt.Sprintf("%.1f GB written", most/1e9)
@@ -130,7 +163,7 @@ func headline(s *settings) (err error) {
 		}
 		return false
 	})
-	written, processor := v.written(), v.processor()
+	written, processor := v.written()-idleWritten, v.processor()-idleProcessor
 	if err != nil {
 		v.kill()
 		return err
@@ -153,8 +186,9 @@ func headline(s *settings) (err error) {
 	// Of what is offered in real time, the last frame is missing at the end.
 	figure("samples a second, to the last acknowledgement", "%.2f M/s of %.0f M/s offered; bar %.2f M/s (%s) %s", reached/1e6, offered/1e6, bar/1e6, which, verdict(reached >= 0.995*bar))
 	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after: %.1f M samples/s", before/1e6, after/1e6, ceiling/1e6)
-	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.1f bytes a sample", written/1e9, written/1e6/report.Seconds, written/report.Samples)
-	figure("processor of the service", "%.2f cores", processor/report.Seconds)
+	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.1f bytes a sample", written/1e9, written/1e6/report.took(), written/report.Samples)
+	figure("processor of the service", "%.2f cores, until everything was reduced", processor/report.took())
+	figure("from the last acknowledgement to everything reduced", "%.2f s", report.Drain)
 	figure("publish to reduced", "median %.0f ms, p99 %.0f ms; bar 1 s %s; %d frames not seen", 1e3*report.Median, 1e3*report.P99, verdict(report.P99 < 1 && report.Unseen == 0), report.Unseen)
 	figure("behind the sources' clock, first and last tenth", "%.2f s and %.2f s; no growing lag %s", report.LagStart, report.LagEnd, verdict(report.LagEnd < report.LagStart+1))
 	return nil
@@ -183,7 +217,7 @@ func steady(s *settings) (err error) {
 	if err := v.stop(); err != nil {
 		return err
 	}
-	share := took / report.Seconds
+	share := took / report.took()
 	fmt.Printf("Stream, %d channels at %g Hz for %d s\n", t.channels(), t.RateHz, seconds)
 	measured := verdict(share < 0.1)
 	if math.IsNaN(share) {

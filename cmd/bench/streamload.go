@@ -13,7 +13,6 @@ import (
 	"os"
 	"os/exec"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -22,77 +21,6 @@ import (
 	"glueline/pipeline/frame"
 	"glueline/pipeline/journal"
 )
-
-// streamTest is a test of counts that come by the journal.
-type streamTest struct {
-	Sources  int     // each a node
-	Channels int     // of each source
-	RateHz   float64 // of every channel
-	Groups   int     // over which the sources are spread
-}
-
-const streamTestName = "speed"
-
-func (t streamTest) source(i int) string { return fmt.Sprintf("n%d", i) }
-func (t streamTest) group(i int) string  { return fmt.Sprintf("g%d", i%t.Groups) }
-func (t streamTest) channels() int       { return t.Sources * t.Channels }
-func (t streamTest) rowsPerFrame() int   { return frame.RowsPerFrame(t.RateHz, 8+4*t.Channels) }
-
-// members are the sources of a group.
-func (t streamTest) members(group int) (sources []int) {
-	for i := range t.Sources {
-		if i%t.Groups == group {
-			sources = append(sources, i)
-		}
-	}
-	return sources
-}
-
-// each writes a line for every channel: name, then source and column.
-func (t streamTest) each(b *strings.Builder, section, line string) {
-	fmt.Fprintln(b, section+":")
-	for s := range t.Sources {
-		for c := range t.Channels {
-			fmt.Fprintf(b, line, fmt.Sprintf("%d_%d", s, c+1), t.source(s), c+1)
-		}
-	}
-}
-
-func (t streamTest) testFile() string {
-	var b strings.Builder
-	fmt.Fprintf(&b, `# Invented for measuring speed.
-test: {name: %s, zone: UTC, zero: {first: 1 s}, limits: {strain: 1500 um/m}}
-lots: {A: {resistance: 350 ohm, gauge-factor: 2.08, transverse-sensitivity: 0.7 %%, calibration-poisson: 0.285}}
-materials: {plate: {young: 205 GPa, poisson: 0.29, expansion: 11.9e-6 /K, source: invented}}
-sources:
-`, streamTestName)
-	for i := range t.Sources {
-		fmt.Fprintf(&b, "  %s: {group: %s, rate: %g Hz, unit: count, scale: %g nV/V per count, range: 10000000 count}\n", t.source(i), t.group(i), t.RateHz, nanovolts)
-	}
-	t.each(&b, "gauges", "  G%[1]s: {lot: A}\n")
-	t.each(&b, "positions", "  C%[1]s: {material: plate}\n")
-	t.each(&b, "wiring", "  - {position: C%[1]s, gauge: G%[1]s, input: %[2]s/C%[3]d}\n")
-	t.each(&b, "channels", "  C%[1]s: {bridge: quarter_3wire, transverse: none, leads: {resistance: 1.3 ohm}}\n")
-	return b.String()
-}
-
-// signal fills the counts that every frame of a source has: a little noise on
-// a steady load.
-func (t streamTest) signal(source int) []frame.Column {
-	noise := uint64(88172645463325252) + uint64(source)
-	columns := make([]frame.Column, t.Channels)
-	for i := range columns {
-		counts := make([]int32, t.rowsPerFrame())
-		for row := range counts {
-			noise ^= noise << 13
-			noise ^= noise >> 7
-			noise ^= noise << 17
-			counts[row] = int32(100_000*(i%7)) + int32(noise>>52)
-		}
-		columns[i] = frame.Column{Name: fmt.Sprint("C", i+1), Counts: counts}
-	}
-	return columns
-}
 
 // load says what the load generator, a process of its own, publishes.
 type load struct {
@@ -107,6 +35,7 @@ type load struct {
 // loadReport is what the load generator saw.
 type loadReport struct {
 	Seconds  float64 // of publishing, until everything was acknowledged
+	Drain    float64 // s from then until everything was seen reduced, or no longer waited for
 	Samples  float64 // acknowledged
 	Payload  float64 // bytes of the frames
 	Median   float64 // s from handing a frame to the publisher until it was seen reduced
@@ -115,6 +44,9 @@ type loadReport struct {
 	LagEnd   float64 // in the last tenth
 	Unseen   uint64  // frames that were never seen reduced
 }
+
+// took is the time in s that the service had for all of it.
+func (r loadReport) took() float64 { return r.Seconds + r.Drain }
 
 // loadVariable makes this program the load generator.
 const loadVariable = "GLUELINE_BENCH_LOAD"
@@ -222,11 +154,13 @@ func (l *load) run() (report loadReport, err error) {
 		return report, err
 	}
 	report.Seconds = time.Since(began).Seconds()
-	for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+	acknowledged := time.Now()
+	for deadline := acknowledged.Add(time.Minute); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
 		if !slices.ContainsFunc(watches, func(w *watch) bool { return w.unseen() > 0 }) {
 			break
 		}
 	}
+	report.Drain = time.Since(acknowledged).Seconds()
 	var latency, first, last []float64
 	for g, bytes := range payloads {
 		report.Payload += bytes
@@ -264,17 +198,15 @@ func (l *load) publish(ctx context.Context, conn *journal.Conn, group int, watch
 		return 0, err
 	}
 	defer func() { err = errors.Join(err, p.Close()) }()
-	rows := l.Test.rowsPerFrame()
 	members := l.Test.members(group)
-	frames := make([]*frame.Frame, len(members))
-	encoders := make([]frame.WireEncoder, len(members))
+	nodes := make([]*node, len(members))
 	for i, source := range members {
-		frames[i] = &frame.Frame{Source: l.Test.source(source), Boot: l.Boot, Counted: true, Time: make([]int64, rows), Columns: l.Test.signal(source)}
+		nodes[i] = l.Test.node(source, l.Boot, watches[0].began)
 	}
 	var buffer []byte
 	for n := uint64(0); l.Frames == 0 || n < l.Frames; n++ {
 		if l.Paced {
-			end := float64(n+1) * float64(rows) / l.Test.RateHz * 1e9
+			end := float64(n+1) * watches[0].frameTime
 			select {
 			case <-ctx.Done():
 			case <-time.After(time.Until(watches[0].began.Add(time.Duration(end)))):
@@ -283,16 +215,13 @@ func (l *load) publish(ctx context.Context, conn *journal.Conn, group int, watch
 		if ctx.Err() != nil {
 			break
 		}
-		for i, f := range frames {
-			f.Number, f.Counter = n, n*uint64(rows)
-			for row := range f.Time {
-				f.Time[row] = watches[0].began.UnixNano() + int64((float64(f.Counter)+float64(row))/l.Test.RateHz*1e9)
-			}
-			if buffer, err = encoders[i].Append(buffer[:0], f); err != nil {
+		for i, source := range nodes {
+			var h frame.Header
+			if h, buffer, err = source.frame(buffer[:0], n); err != nil {
 				return payload, err
 			}
 			watches[members[i]].send()
-			if err := p.Frame(always, frame.HeaderOf(f), buffer); err != nil {
+			if err := p.Frame(always, h, buffer); err != nil {
 				return payload, err
 			}
 			payload += float64(len(buffer))

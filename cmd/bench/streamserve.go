@@ -5,6 +5,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -18,6 +19,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"glueline/pipeline/journal"
 )
 
 // served is a running glueline serve.
@@ -27,6 +30,7 @@ type served struct {
 	data    string
 	log     string // file
 	ready   float64
+	client  http.Client // of its socket
 }
 
 // serve starts the service and waits until it is ready.
@@ -55,11 +59,11 @@ func (s *settings) serve(folder, testFile string, arguments ...string) (v *serve
 		}
 	}
 	go func() { _, _ = io.Copy(io.Discard, out) }() // ends with the process
-	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+	v.client = http.Client{Transport: &http.Transport{DisableKeepAlives: true, DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
 		return new(net.Dialer).DialContext(ctx, "unix", filepath.Join(v.data, "glueline.sock"))
 	}}}
 	for deadline := began.Add(time.Minute); time.Now().Before(deadline) && v.url != ""; time.Sleep(time.Millisecond) {
-		answer, err := client.Get("http://glueline/readyz")
+		answer, err := v.client.Get("http://glueline/readyz")
 		if err != nil {
 			continue
 		}
@@ -72,6 +76,28 @@ func (s *settings) serve(folder, testFile string, arguments ...string) (v *serve
 	v.kill()
 	text, _ := os.ReadFile(v.log)
 	return nil, fmt.Errorf("glueline serve did not get ready:\n%s", text)
+}
+
+// standing is what the service tells of its only group.
+type standing struct {
+	Journal journal.State         `json:"journal"`
+	LastCut *struct{ Cut uint64 } `json:"last_cut"`
+}
+
+func (v *served) standing() (standing, error) {
+	answer, err := v.client.Get("http://glueline/status")
+	if err != nil {
+		return standing{}, err
+	}
+	defer answer.Body.Close()
+	var status struct{ Groups []standing }
+	if err := json.NewDecoder(answer.Body).Decode(&status); err != nil {
+		return standing{}, fmt.Errorf("status of the service: %w", err)
+	}
+	if len(status.Groups) != 1 {
+		return standing{}, fmt.Errorf("status of the service: %d groups", len(status.Groups))
+	}
+	return status.Groups[0], nil
 }
 
 // stop ends the service in good order.
@@ -122,4 +148,19 @@ func (v *served) written() float64 {
 		return math.NaN()
 	}
 	return n
+}
+
+// anonymous is the memory in bytes that it has now and that no file is behind,
+// NaN where the system does not tell.
+func (v *served) anonymous() float64 {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", v.process.Process.Pid))
+	if err != nil {
+		return math.NaN()
+	}
+	_, rest, _ := strings.Cut(string(text), "\nRssAnon:")
+	var kib float64
+	if _, err := fmt.Sscanf(rest, "%g kB", &kib); err != nil {
+		return math.NaN()
+	}
+	return kib * 1024
 }
