@@ -9,10 +9,10 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 	"unicode/utf8"
 
 	"glueline/pipeline/expect"
+	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 )
 
@@ -28,9 +28,9 @@ func (c checkCommand) Run(s streams) error {
 	var problems testfile.Problems
 	if errors.As(err, &problems) {
 		for _, p := range problems {
-			fmt.Fprintln(s.err, printable(p.Error()))
+			fmt.Fprintln(s.err, printable.Text(p.Error()))
 		}
-		fmt.Fprintf(s.err, "glueline: %s in %s\n", count(len(problems), "mistake"), printable(c.TestFile))
+		fmt.Fprintf(s.err, "glueline: %s in %s\n", count(len(problems), "mistake"), printable.Text(c.TestFile))
 		return errReported
 	}
 	if err != nil {
@@ -53,7 +53,7 @@ func (c checkCommand) Run(s streams) error {
 }
 
 func writeExpectations(w *strings.Builder, name string, t *testfile.Test, r *expect.Report) {
-	fmt.Fprintf(w, "%s is valid: %s, %s on %s, %s.\n", printable(filepath.Base(name)), printable(t.About.Name.Text),
+	fmt.Fprintf(w, "%s is valid: %s, %s on %s, %s.\n", printable.Text(filepath.Base(name)), printable.Text(t.About.Name.Text),
 		count(len(t.Channels.Entries), "channel"), count(len(t.Sources.Entries), "source"), count(len(t.Rosettes.Entries), "rosette"))
 	signalTable(w, r)
 	leadsTable(w, r)
@@ -89,7 +89,7 @@ func signalTable(w *strings.Builder, r *expect.Report) {
 	t := columns("channel", "bridge", ">mV/V per 1000 um/m", ">um/m per mV/V", ">limit um/m", ">there mV/V", ">error um/m", ">error %")
 	for _, c := range r.Channels {
 		s := c.Signal
-		t.rows = append(t.rows, []string{printable(c.Name), c.Bridge,
+		t.rows = append(t.rows, []string{printable.Text(c.Name), c.Bridge,
 			fixed(s.Sensitivity, 4), fixed(1e3/s.Sensitivity, 1), // V/V per m/m is mV/V per 1000 um/m
 			fixed(s.Limit*1e6, 0), fixed(s.AtLimit*1e3, 4), fixed(s.Nonlinearity*1e6, 2), fixed(100*s.Nonlinearity/s.Limit, 3)})
 	}
@@ -102,7 +102,7 @@ func leadsTable(w *strings.Builder, r *expect.Report) {
 		"The shunt's step looks like the strain beside it; it proves instrument, leads and wiring, not the bond.")
 	t := columns("channel", ">ohm a wire", ">loss %", ">rest mV/V", ">drift um/m/K", "shunt at", ">ohm", ">step mV/V", ">as um/m")
 	for _, c := range r.Channels {
-		row := []string{printable(c.Name), fixed(c.Leads.Ohm20, 3), fixed(100*c.Signal.LeadLoss, 2),
+		row := []string{printable.Text(c.Name), fixed(c.Leads.Ohm20, 3), fixed(100*c.Signal.LeadLoss, 2),
 			fixed(c.Signal.Rest*1e3, 4), fixed(c.Signal.LeadDrift*1e6, 2), "-", "-", "-", "-"}
 		if s := c.Shunt; s != nil {
 			copy(row[5:], []string{s.Location.String(), fixed(s.Resistor, 0), fixed(s.Step*1e3, 4), fixed(s.Strain*1e6, 1)})
@@ -118,7 +118,7 @@ func temperatureTable(w *strings.Builder, r *expect.Report) {
 		"Peak loss is the most that sampling can miss of a sine at limits.frequency.")
 	t := columns("channel", ">from degC", ">to degC", ">zero degC", ">least um/m", ">greatest um/m", ">power mW/mm2", ">rate Hz", ">peak loss %")
 	for _, c := range r.Channels {
-		t.rows = append(t.rows, []string{printable(c.Name), fixed(c.Thermal.From, 1), fixed(c.Thermal.To, 1), fixed(c.Zero.Temperature, 1),
+		t.rows = append(t.rows, []string{printable.Text(c.Name), fixed(c.Thermal.From, 1), fixed(c.Thermal.To, 1), fixed(c.Zero.Temperature, 1),
 			fixed(c.Thermal.Low*1e6, 1), fixed(c.Thermal.High*1e6, 1), fixed(c.PowerDensity*1e-3, 2), short(c.Rate), fixed(100*c.PeakLoss, 1)})
 	}
 	t.write(w)
@@ -127,7 +127,7 @@ func temperatureTable(w *strings.Builder, r *expect.Report) {
 func installationTable(w *strings.Builder, test *testfile.Test, r *expect.Report) {
 	zone := expect.Zone(test)
 	section(w, "Installation", fmt.Sprintf("Where a channel may be believed: within its adhesive's temperatures, after the end of cure (times in %s). "+
-		"Ranges of adhesives that the record does not narrow: common practice, no source.", printable(zone.String())))
+		"Ranges of adhesives that the record does not narrow: common practice, no source.", printable.Text(zone.String())))
 	t := columns("channel", "gauge", "input", "record", ">from degC", ">to degC", "cured", "signed")
 	for _, c := range r.Channels {
 		cured := "-"
@@ -142,7 +142,7 @@ func installationTable(w *strings.Builder, test *testfile.Test, r *expect.Report
 		if record == "" {
 			record = "none"
 		}
-		t.rows = append(t.rows, []string{printable(c.Name), printable(c.Wire.Gauge.Text), printable(c.Wire.Input.Text), printable(record),
+		t.rows = append(t.rows, []string{printable.Text(c.Name), printable.Text(c.Wire.Gauge.Text), printable.Text(c.Wire.Input.Text), printable.Text(record),
 			fixed(c.Envelope.Lowest, 0), fixed(c.Envelope.Highest, 0), cured, signed})
 	}
 	t.write(w)
@@ -157,9 +157,9 @@ func rosetteTable(w *strings.Builder, r *expect.Report) {
 	for _, x := range r.Rosettes {
 		var grids []string
 		for i, g := range x.Grids {
-			grids = append(grids, fmt.Sprintf("%s %s", printable(g), short(x.Angles[i]*180/math.Pi)))
+			grids = append(grids, fmt.Sprintf("%s %s", printable.Text(g), short(x.Angles[i]*180/math.Pi)))
 		}
-		t.rows = append(t.rows, []string{printable(x.Name), x.Form, x.Sense, strings.Join(grids, ", ")})
+		t.rows = append(t.rows, []string{printable.Text(x.Name), x.Form, x.Sense, strings.Join(grids, ", ")})
 	}
 	t.write(w)
 }
@@ -175,7 +175,7 @@ func materialTable(w *strings.Builder, r *expect.Report) {
 		if m.Library {
 			origin = "built-in library, at least in part"
 		}
-		t.rows = append(t.rows, []string{printable(m.Name), quantity(m.Data.Young, 1e-9, 1), quantity(m.Data.Poisson, 1, 3),
+		t.rows = append(t.rows, []string{printable.Text(m.Name), quantity(m.Data.Young, 1e-9, 1), quantity(m.Data.Poisson, 1, 3),
 			quantity(m.Data.Expansion, 1e6, 1), quantity(m.Data.Yield, 1e-6, 0), origin})
 	}
 	t.write(w)
@@ -191,10 +191,10 @@ func writeFindings(w *strings.Builder, subjects []expect.Subject) {
 		if done[i] {
 			continue
 		}
-		names := []string{printable(s.Name)}
+		names := []string{printable.Text(s.Name)}
 		for k := i + 1; k < len(subjects); k++ {
 			if subjects[k].Kind == s.Kind && slices.Equal(subjects[k].Findings, s.Findings) {
-				names, done[k] = append(names, printable(subjects[k].Name)), true
+				names, done[k] = append(names, printable.Text(subjects[k].Name)), true
 			}
 		}
 		kind := s.Kind
@@ -208,7 +208,7 @@ func writeFindings(w *strings.Builder, subjects []expect.Subject) {
 			if f.Source != "" {
 				text += " (" + f.Source + ")"
 			}
-			paragraph(w, fmt.Sprintf("  %-8s", f.Word), strings.Repeat(" ", 10), printable(text))
+			paragraph(w, fmt.Sprintf("  %-8s", f.Word), strings.Repeat(" ", 10), printable.Text(text))
 		}
 	}
 	var counts []string
@@ -256,14 +256,4 @@ func count(n int, thing string) string {
 		return "1 " + thing
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
-}
-
-// printable keeps what a file says from moving the cursor.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return '?'
-		}
-		return r
-	}, s)
 }

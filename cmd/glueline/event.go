@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"glueline/pipeline/event"
+	"glueline/pipeline/printable"
 )
 
 // peopleCommands are what people say and do during a test, and its report.
@@ -63,9 +64,9 @@ func (c *control) say(ctx context.Context, to streams, e event.Event, means stri
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(to.out, "%s  %s, by %s (event %s)\n", p.Event.Time.UTC().Format("2006-01-02T15:04:05.000Z"), words(p.Event), p.Event.Who, p.ID)
+	fmt.Fprintf(to.out, "%s  %s, by %s (event %s)\n", p.Event.Time.UTC().Format("2006-01-02T15:04:05.000Z"), printable.Text(words(p.Event)), printable.Text(p.Event.Who), p.ID)
 	if means != "" {
-		fmt.Fprintln(to.out, means)
+		fmt.Fprintln(to.out, printable.Lines(means))
 	}
 	return nil
 }

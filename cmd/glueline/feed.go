@@ -14,6 +14,7 @@ import (
 	"glueline/pipeline/feed"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 )
 
@@ -137,7 +138,7 @@ func (f *feeding) take(ctx context.Context, pieces <-chan piece, ended <-chan er
 		select {
 		case p := <-pieces:
 			if p.said != "" {
-				fmt.Fprintf(f.err, "feed: %s\n", p.said)
+				fmt.Fprintf(f.err, "feed: %s\n", printable.Text(p.said))
 			}
 			if p.begins {
 				f.lines.End(each)
@@ -215,7 +216,7 @@ func (f *feeding) refuse(err error) {
 	}
 	switch {
 	case f.refused <= shown:
-		fmt.Fprintf(f.err, "feed: refused: %v\n", err)
+		fmt.Fprintf(f.err, "feed: refused: %s\n", printable.Lines(err.Error()))
 	case f.refused == shown+1:
 		fmt.Fprintf(f.err, "feed: more than %d lines are refused; the others are counted\n", shown)
 	}
@@ -244,7 +245,7 @@ func (f *feeding) look() {
 	switch {
 	case status.Err != nil && !f.troubled:
 		f.troubled = true
-		fmt.Fprintf(f.err, "feed: the journal does not take frames (%v); %d are kept\n", status.Err, status.Waiting)
+		fmt.Fprintf(f.err, "feed: the journal does not take frames (%s); %d are kept\n", printable.Text(status.Err.Error()), status.Waiting)
 	case status.Err == nil && f.troubled:
 		f.troubled = false
 		fmt.Fprintln(f.err, "feed: the journal takes frames again")

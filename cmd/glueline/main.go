@@ -15,6 +15,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 )
 
 // commands are the words after "glueline"; each has a file of its own.
@@ -76,7 +77,7 @@ func run(ctx context.Context, args []string, s streams) int {
 		return status
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "glueline: %v\nTry: glueline --help\n", err)
+		fmt.Fprintf(s.err, "glueline: %s\nTry: glueline --help\n", printable.Lines(err.Error()))
 		return 2
 	}
 	words.BindTo(ctx, (*context.Context)(nil))
@@ -87,7 +88,7 @@ func run(ctx context.Context, args []string, s streams) int {
 	case errors.Is(err, errReported):
 		return 1
 	default:
-		fmt.Fprintln(s.err, "glueline:", err)
+		fmt.Fprintln(s.err, "glueline:", printable.Lines(err.Error()))
 		if errors.Is(err, journal.ErrServerFailed) {
 			return 3
 		}

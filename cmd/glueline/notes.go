@@ -12,6 +12,7 @@ import (
 	"glueline/pipeline/expect"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
+	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 )
 
@@ -152,7 +153,7 @@ func printNotes(w io.Writer, notes []string) {
 	var b strings.Builder
 	b.WriteString("\nNotes on the raw files\n")
 	for _, note := range notes {
-		paragraph(&b, "  ", "    ", printable(note))
+		paragraph(&b, "  ", "    ", printable.Text(note))
 	}
 	fmt.Fprint(w, b.String())
 }
@@ -196,9 +197,9 @@ func printGravest(w io.Writer, file string, subjects []expect.Subject) {
 	slices.SortStableFunc(remarks, func(a, b *remark) int { return int(a.what.Word) - int(b.what.Word) })
 	const most = 8
 	var b strings.Builder
-	fmt.Fprintf(&b, "\nThe test file itself deserves a look; glueline check %s says more:\n", printable(file))
+	fmt.Fprintf(&b, "\nThe test file itself deserves a look; glueline check %s says more:\n", printable.Text(file))
 	for _, r := range remarks[:min(len(remarks), most)] {
-		paragraph(&b, fmt.Sprintf("  %-8s", r.what.Word), strings.Repeat(" ", 10), printable(fmt.Sprintf("%s %s: %s", r.kind, some(r.names), r.what.Text)))
+		paragraph(&b, fmt.Sprintf("  %-8s", r.what.Word), strings.Repeat(" ", 10), printable.Text(fmt.Sprintf("%s %s: %s", r.kind, some(r.names), r.what.Text)))
 	}
 	if more := len(remarks) - most; more > 0 {
 		fmt.Fprintf(&b, "  and %d more\n", more)

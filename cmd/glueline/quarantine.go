@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/hex"
 	"errors"
@@ -12,10 +13,12 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"glueline/pipeline/frame"
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 )
 
 type quarantineCommand struct {
@@ -134,7 +137,7 @@ func (c *quarantineList) Run(ctx context.Context, s streams) error {
 	t := table{head: []string{"which", "message", "refused", "source", "boot", "frame", "reason", "detail"},
 		right: []bool{false, true, false, false, false, true, false, false}}
 	for _, r := range all {
-		t.rows = append(t.rows, []string{r.Which, fmt.Sprint(r.Seq), moment(r.Stored.UnixNano()), dash(r.Source), dash(r.Boot), dash(r.Frame), r.Reason, printable(r.Detail)})
+		t.rows = append(t.rows, []string{r.Which, fmt.Sprint(r.Seq), moment(r.Stored.UnixNano()), dash(r.Source), dash(r.Boot), dash(r.Frame), r.Reason, printable.Text(r.Detail)})
 	}
 	t.write(s.out)
 	fmt.Fprintln(s.out, "\nMessage is its number in the journal. Look at one with: glueline quarantine show WHICH")
@@ -174,9 +177,9 @@ const shownBytes = 256
 
 func (r *refusedMessage) print(w io.Writer) {
 	for _, line := range [][2]string{
-		{"which", r.Which}, {"message", fmt.Sprintf("%d of the journal %s", r.Seq, r.Journal)}, {"subject", printable(r.Subject)},
+		{"which", printable.Text(r.Which)}, {"message", fmt.Sprintf("%d of the journal %s", r.Seq, r.Journal)}, {"subject", printable.Text(r.Subject)},
 		{"source", dash(r.Source)}, {"boot", dash(r.Boot)}, {"frame", dash(r.Frame)},
-		{"refused", moment(r.Stored.UnixNano())}, {"reason", r.Reason}, {"detail", printable(r.Detail)},
+		{"refused", moment(r.Stored.UnixNano())}, {"reason", r.Reason}, {"detail", printable.Text(r.Detail)},
 		{"data", fmt.Sprintf("%d bytes", len(r.Data)+r.Missing)},
 	} {
 		fmt.Fprintf(w, "%-8s %s\n", line[0], line[1])
@@ -198,15 +201,15 @@ func (r *refusedMessage) print(w io.Writer) {
 	}
 }
 
-// isText reports whether bytes can be shown as they are; cut text may end within
-// a character.
+// isText reports whether bytes can be shown as they are, without moving the
+// cursor; cut text may end within a character.
 func isText(b []byte, cut bool) bool {
 	for i := 0; i < len(b); {
 		r, n := utf8.DecodeRune(b[i:])
 		if r == utf8.RuneError && n < 2 {
 			return cut && !utf8.FullRune(b[i:])
 		}
-		if r < ' ' && r != '\n' && r != '\t' && r != '\r' || r == 0x7f {
+		if !unicode.IsPrint(r) && r != '\n' && r != '\t' && !bytes.HasPrefix(b[i:], []byte("\r\n")) {
 			return false
 		}
 		i += n
@@ -218,5 +221,5 @@ func dash(text string) string {
 	if text == "" {
 		return "-"
 	}
-	return printable(text)
+	return printable.Text(text)
 }

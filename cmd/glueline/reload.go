@@ -13,6 +13,7 @@ import (
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
+	"glueline/pipeline/printable"
 )
 
 // errNeedsRestart occurs when a changed test file has other sources: they are
@@ -58,10 +59,10 @@ func (c *serveCommand) reloadWhenAsked(ctx context.Context, s streams, svc *serv
 		}
 		said, err := svc.reload(ctx, c.Test)
 		if err != nil {
-			fmt.Fprintf(s.err, "%v\nNothing has changed: the test file in force stays.\n", err)
+			fmt.Fprintf(s.err, "%s\nNothing has changed: the test file in force stays.\n", printable.Lines(err.Error()))
 			continue
 		}
-		fmt.Fprintln(s.out, said)
+		fmt.Fprintln(s.out, printable.Lines(said))
 	}
 }
 

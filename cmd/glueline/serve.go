@@ -20,6 +20,7 @@ import (
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
@@ -128,7 +129,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if server != nil && server.URL() != "" {
 		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
 	}
-	fmt.Fprintf(s.out, "%s: %d groups, data in %s. Glueline monitors; it is not a protective system.\n", svc.test.About.Name.Text, len(svc.groups), c.Data)
+	fmt.Fprintf(s.out, "%s: %s, data in %s. Glueline monitors; it is not a protective system.\n", printable.Text(svc.test.About.Name.Text), count(len(svc.groups), "group"), printable.Text(c.Data))
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"time"
+
+	"glueline/pipeline/printable"
 )
 
 type statusCommand struct {
@@ -28,7 +30,7 @@ func (c *statusCommand) Run(ctx context.Context, s streams) error {
 }
 
 func (st *status) print(w io.Writer, now time.Time) {
-	fmt.Fprintf(w, "%s, served since %s; %s left on the disk of %s\n\n", st.Test, moment(st.Began.UnixNano()), size(int64(min(st.FreeDisk, 1<<62))), st.Data)
+	fmt.Fprintf(w, "%s, served since %s; %s left on the disk of %s\n\n", printable.Text(st.Test), moment(st.Began.UnixNano()), size(int64(min(st.FreeDisk, 1<<62))), printable.Text(st.Data))
 	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "its limit", "last cut", "committed", "its rows"},
 		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
 	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
@@ -72,7 +74,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 	sources.write(w)
 	fmt.Fprintln(w, "\nCounts are since the start; a row's age is by its source's clock.")
 	for _, e := range errs {
-		fmt.Fprintf(w, "\n%s\n", e)
+		fmt.Fprintf(w, "\n%s\n", printable.Lines(e))
 	}
 }
 

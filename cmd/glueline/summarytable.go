@@ -12,6 +12,7 @@ import (
 
 	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
+	"glueline/pipeline/printable"
 	"glueline/sinks/summary"
 )
 
@@ -30,7 +31,7 @@ func shownUnit(unit string) (shown string, scale float64, decimals int) {
 
 // print writes the table of what was reduced.
 func (r *reduction) print(w io.Writer) {
-	fmt.Fprintf(w, "\n%s: %s of raw readings reduced in %.1f s\n", r.test.About.Name.Text, size(r.rawBytes), r.took.Seconds())
+	fmt.Fprintf(w, "\n%s: %s of raw readings reduced in %.1f s\n", printable.Text(r.test.About.Name.Text), size(r.rawBytes), r.took.Seconds())
 	for _, s := range r.summaries {
 		r.printGroup(w, s)
 	}
@@ -224,11 +225,14 @@ type table struct {
 }
 
 // write writes the table no wider than lineWidth where that is possible: text
-// of the last column goes on in further lines.
+// of the last column goes on in further lines. Cells are masked: names and reasons
+// come from files and messages.
 func (t *table) write(w io.Writer) {
 	width := make([]int, len(t.head))
 	for _, row := range append([][]string{t.head}, t.rows...) {
 		for i, cell := range row {
+			cell = printable.Text(cell)
+			row[i] = cell
 			width[i] = max(width[i], utf8.RuneCountInString(cell))
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 	"glueline/sinks/archive"
 	"glueline/sinks/verify"
 )
@@ -83,7 +84,7 @@ func (c *verifyCommand) tests(warn io.Writer) ([]verify.Test, error) {
 	}
 	tests, err := keptTests(c.Dir)
 	if err != nil {
-		fmt.Fprintf(warn, "glueline: a kept test file cannot be read, and is passed over: %v\n", err)
+		fmt.Fprintf(warn, "glueline: a kept test file cannot be read, and is passed over: %s\n", printable.Lines(err.Error()))
 	}
 	return tests, nil
 }
@@ -157,15 +158,15 @@ func (c *verifyCommand) print(w io.Writer, r *verify.Report, took time.Duration)
 		t.write(w)
 		fmt.Fprintln(w)
 		for _, n := range r.Notes {
-			fmt.Fprintf(w, "Note: %s.\n", n)
+			fmt.Fprintf(w, "Note: %s.\n", printable.Text(n))
 		}
 	}
 	for _, d := range r.Damages {
-		fmt.Fprintf(w, "%s: %s\n  found: %s\n  to do: %s\n", d.File, d.Kind, d.Found, d.Do)
+		fmt.Fprintf(w, "%s: %s\n  found: %s\n  to do: %s\n", printable.Text(d.File), d.Kind, printable.Text(d.Found), printable.Text(d.Do))
 	}
 	switch {
 	case len(r.Damages) > 0:
-		fmt.Fprintf(w, "%d damages.\n", len(r.Damages))
+		fmt.Fprintf(w, "%s.\n", count(len(r.Damages), "damage"))
 	case !c.Quiet:
 		fmt.Fprintf(w, "Everything is as it was written (%.1f s).\n", took.Seconds())
 	}

@@ -3,6 +3,8 @@ package selfcheck
 import (
 	"errors"
 	"fmt"
+
+	"glueline/pipeline/printable"
 )
 
 // inputs is an object of a case's inputs. It remembers which of its keys were
@@ -44,7 +46,7 @@ func (in *inputs) err() error {
 	for _, o := range f.opened {
 		for _, m := range o.members {
 			if !o.used[m.key] {
-				f.add("unknown key %s.%s", o.path, printable(m.key))
+				f.add("unknown key %s.%s", o.path, printable.Text(m.key))
 			}
 		}
 	}

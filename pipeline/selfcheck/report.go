@@ -6,8 +6,9 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
 	"unicode/utf8"
+
+	"glueline/pipeline/printable"
 )
 
 // WriteTable writes the report as a table for people, the sources numbered below
@@ -93,15 +94,15 @@ func layOut(r Report, onlyFailed bool) layout {
 		if onlyFailed && row.Verdict == Pass {
 			continue
 		}
-		l := line{why: printable(row.Why)}
+		l := line{why: printable.Text(row.Why)}
 		if off := row.Got - row.Expected; row.Verdict == Fail && !math.IsNaN(off) {
 			l.why = strings.TrimSuffix(fmt.Sprintf("off by %.3g; %s", off, l.why), "; ")
 		}
-		l.cells = [...]string{printable(row.Case), "-", "-", "-", "-", "-", string(row.Verdict)}
+		l.cells = [...]string{printable.Text(row.Case), "-", "-", "-", "-", "-", string(row.Verdict)}
 		if row.Source != "" {
-			source := printable(row.Source)
+			source := printable.Text(row.Source)
 			if row.Status != "" {
-				source += " (" + printable(row.Status) + ")"
+				source += " (" + printable.Text(row.Status) + ")"
 			}
 			if marks[source] == "" {
 				marks[source] = sourceMark(len(t.sources))
@@ -159,14 +160,4 @@ func wrapped(s string, indent int) string {
 		column += n
 	}
 	return out.String()
-}
-
-// printable keeps what a file says from moving the cursor.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return '?'
-		}
-		return r
-	}, s)
 }
