@@ -26,8 +26,9 @@ type Sink struct {
 
 	cut      uint64
 	previous string
-	sources  map[string]*source // of the present cut
-	parts    []*source          // whose source went on with other columns
+	sources  map[string]*source         // of the present cut
+	memory   map[string]*segment.Memory // of each source's files
+	parts    []*source                  // whose source went on with other columns
 	events   []worker.PlacedEvent
 }
 
@@ -45,7 +46,7 @@ type source struct {
 
 // NewSink goes on behind a group's newest record, which may be nil.
 func NewSink(dir disk.Folder, test, group string, program segment.Program, newest *Record) (*Sink, error) {
-	s := &Sink{dir: dir, test: test, group: group, program: program, sources: map[string]*source{}}
+	s := &Sink{dir: dir, test: test, group: group, program: program, sources: map[string]*source{}, memory: map[string]*segment.Memory{}}
 	if newest != nil {
 		text, err := newest.Encode()
 		if err != nil {
@@ -119,7 +120,12 @@ func (s *Sink) begin(f *frame.Frame, part int) (*source, error) {
 		name = fmt.Sprintf("%s.%08d.%s.part-%d.arrow", s.group, s.cut, f.Source, part)
 	}
 	var err error
-	src.writer, err = segment.Create(s.dir, name, fields, metadata, batchRows)
+	memory := s.memory[f.Source]
+	if memory == nil {
+		memory = new(segment.Memory)
+		s.memory[f.Source] = memory
+	}
+	src.writer, err = memory.Create(s.dir, name, fields, metadata, batchRows)
 	return src, err
 }
 

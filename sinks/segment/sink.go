@@ -33,6 +33,7 @@ type Sink struct {
 
 	sources  map[string]*sourceFile // of the present cut
 	layouts  map[string]layout
+	memory   map[string]*Memory // of each source's files
 	cut      uint64
 	previous string
 	events   []event.Event // of the present cut
@@ -51,7 +52,7 @@ type layout struct {
 // NewSink returns a sink for a group's batches that writes into dir.
 func NewSink(dir disk.Folder, test string, plan *group.Plan, program Program) *Sink {
 	return &Sink{dir: dir, test: test, plan: plan, program: program,
-		sources: map[string]*sourceFile{}, layouts: map[string]layout{}}
+		sources: map[string]*sourceFile{}, layouts: map[string]layout{}, memory: map[string]*Memory{}}
 }
 
 // ErrResume occurs when the record to go on from is not there.
@@ -110,7 +111,12 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 		{"flags", flagLegend()},
 	}
 	name := fmt.Sprintf("%s.%08d.%s.arrow", s.plan.Name, s.cut, source)
-	w, err := Create(s.dir, name, l.fields, metadata, batchRows)
+	memory := s.memory[source]
+	if memory == nil {
+		memory = new(Memory)
+		s.memory[source] = memory
+	}
+	w, err := memory.Create(s.dir, name, l.fields, metadata, batchRows)
 	if err != nil {
 		return nil, err
 	}

@@ -22,6 +22,7 @@ type Writer struct {
 	file    disk.File
 	sums    *sums
 	arrow   *arrowipc.Writer
+	memory  *Memory
 	filling *buffers
 	other   *buffers // whose bytes may still be summed; nil until it is needed
 	written int64    // up to where writeback has been asked for
@@ -42,20 +43,25 @@ var (
 // Time, one Counter, then any of the others; the file's schema metadata is
 // metadata, in that order; every batch but the last has rowsPerBatch rows.
 func Create(dir disk.Folder, name string, fields []Field, metadata [][2]string, rowsPerBatch int) (*Writer, error) {
+	return new(Memory).Create(dir, name, fields, metadata, rowsPerBatch)
+}
+
+// Create is the function of that name, with the memory of writers before.
+func (m *Memory) Create(dir disk.Folder, name string, fields []Field, metadata [][2]string, rowsPerBatch int) (*Writer, error) {
 	if err := checkFields(fields); err != nil {
 		return nil, fmt.Errorf("segment %s: %w", name, err)
 	}
 	if name == "" || name != filepath.Base(name) || rowsPerBatch < 1 {
 		return nil, fmt.Errorf("segment %q of %d rows a batch: it needs a plain name and at least one row", name, rowsPerBatch)
 	}
-	w := &Writer{dir: dir, name: name, fields: fields, rowsPerBatch: rowsPerBatch, out: File{Name: name}}
+	w := &Writer{dir: dir, name: name, fields: fields, rowsPerBatch: rowsPerBatch, memory: m, out: File{Name: name}}
 	w.temporary = temporaryName(name)
 	var err error
 	if w.file, err = dir.Create(w.temporary); err != nil {
 		return nil, fmt.Errorf("create segment: %w", err)
 	}
 	w.sums = newSums(w.file)
-	w.filling = newBuffers(fields, rowsPerBatch)
+	w.filling = m.take(fields, rowsPerBatch)
 	schema := arrowipc.Schema{Metadata: metadata}
 	for _, f := range fields {
 		field := arrowipc.Field{Name: f.Name, Kind: kinds[f.Kind], Nullable: f.Kind == Float || f.Kind == Counts}
@@ -153,7 +159,7 @@ func (w *Writer) flush() error {
 	w.file.StartWriteback(w.written, offset+length)
 	w.written = offset + length
 	if w.other == nil {
-		w.other = newBuffers(w.fields, w.rowsPerBatch)
+		w.other = w.memory.take(w.fields, w.rowsPerBatch)
 	} else {
 		w.other = <-w.sums.free // that of the batch before this one: they come back in order
 	}
@@ -182,6 +188,7 @@ func (w *Writer) Commit() (File, error) {
 	}
 	w.file.StartWriteback(w.written, w.written)
 	sha, crcs, bytes := w.sums.finish()
+	w.giveBack()
 	w.out.SHA256, w.out.Bytes = sha, bytes
 	for i, crc := range crcs {
 		w.out.Batches[i].CRC32C = crc
@@ -207,10 +214,18 @@ func (w *Writer) Abort() error {
 		return nil
 	}
 	w.sums.finish()
+	w.giveBack()
 	err := errors.Join(w.file.Close(), w.dir.Remove(w.temporary))
 	w.file, w.err = nil, ErrEnded
 	if err != nil {
 		return fmt.Errorf("abort segment %s: %w", w.name, err)
 	}
 	return nil
+}
+
+// giveBack leaves the memory to the next writer, once the sums are finished.
+func (w *Writer) giveBack() {
+	w.memory.give(w.fields, w.rowsPerBatch, w.filling)
+	w.memory.give(w.fields, w.rowsPerBatch, w.other)
+	w.filling, w.other = nil, nil
 }
