@@ -7,10 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"glueline/pipeline/event"
@@ -34,11 +36,39 @@ func newControl(data string) *control {
 }
 
 // errNoService occurs when nothing serves the data folder.
-var errNoService = errors.New("no service answers")
+var errNoService = errors.New("no glueline serve is running")
+
+// unreached says why the service could not be asked, and what to do.
+func (c *control) unreached(err error) error {
+	socket := filepath.Join(c.data, socketName)
+	switch {
+	case errors.Is(err, context.Canceled):
+		return errInterrupted
+	case errors.Is(err, context.DeadlineExceeded):
+		return fmt.Errorf("the service on %s has not answered for %s; look at its log", c.data, answerWithin)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%s is not yours to use; run this as the user who runs glueline serve", socket)
+	case errors.Is(err, syscall.EINVAL):
+		return fmt.Errorf("%s: %w", c.data, errLongPath)
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
+		return fmt.Errorf("%w on %s; start it with: glueline serve TESTFILE --data %s (or name its folder with --data)", errNoService, c.data, c.data)
+	}
+	return fmt.Errorf("ask the service on %s: %w", c.data, err)
+}
+
+// errInterrupted occurs when somebody stops a command while it waits.
+var errInterrupted = errors.New("interrupted")
+
+// answerWithin is how long the service may think.
+const answerWithin = 30 * time.Second
+
+// errLongPath occurs when the control socket's path is longer than the system
+// takes.
+var errLongPath = errors.New("the path of the control socket in it is too long for this system (about 100 bytes); give a shorter --data, or a relative one")
 
 // call asks the service and decodes its answer, which must be JSON.
 func (c *control) call(ctx context.Context, method, path string, body []byte, into any) error {
-	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
 	defer cancel()
 	request, err := http.NewRequestWithContext(ctx, method, "http://glueline"+path, bytes.NewReader(body))
 	if err != nil {
@@ -46,12 +76,12 @@ func (c *control) call(ctx context.Context, method, path string, body []byte, in
 	}
 	response, err := c.http.Do(request)
 	if err != nil {
-		return fmt.Errorf("%w in %s; is it running? glueline serve TESTFILE --data %s: %w", errNoService, c.data, c.data, err)
+		return c.unreached(err)
 	}
 	defer response.Body.Close()
 	text, err := io.ReadAll(io.LimitReader(response.Body, 64<<20))
 	if err != nil {
-		return fmt.Errorf("answer of the service: %w", err)
+		return c.unreached(err)
 	}
 	if response.StatusCode != http.StatusOK {
 		return errors.New(strings.TrimSpace(string(text)))

@@ -387,7 +387,7 @@ func TestCommandsWithoutAServiceSaySo(t *testing.T) {
 		{"sign", "beam", "--why", "w"}, {"replace", "end", "beam", "--why", "w"},
 	} {
 		status, _, errs := glueline(t.Context(), append(args, "--data", t.TempDir(), "--who", "M. Arkle")...)
-		if status != 1 || !strings.Contains(errs, "no service answers") {
+		if status != 1 || !strings.Contains(errs, "no glueline serve is running on ") {
 			t.Errorf("%v: %d %s", args, status, errs)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"glueline/pipeline/event"
@@ -505,6 +506,9 @@ func (c *serveCommand) listen() ([]net.Listener, error) {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
 	l, err := net.Listen("unix", path)
+	if errors.Is(err, syscall.EINVAL) {
+		return nil, fmt.Errorf("control socket: %s: %w", c.Data, errLongPath)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
