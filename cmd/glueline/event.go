@@ -64,7 +64,7 @@ func (c *control) say(ctx context.Context, to streams, e event.Event, means stri
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(to.out, "%s  %s, by %s (event %s)\n", p.Event.Time.UTC().Format("2006-01-02T15:04:05.000Z"), printable.Text(words(p.Event)), printable.Text(p.Event.Who), p.ID)
+	fmt.Fprintf(to.out, "%s  %s, by %s (event %s)\n", p.Event.Time.UTC().Format(toMillisecond), printable.Text(words(p.Event)), printable.Text(p.Event.Who), p.ID)
 	if means != "" {
 		fmt.Fprintln(to.out, printable.Lines(means))
 	}
@@ -193,6 +193,9 @@ type pairedCommand struct {
 	For   time.Duration `default:"10s" help:"Length of the reading, in the time of the data."`
 	explained
 }
+
+// Validate refuses a reading without length.
+func (c *pairedCommand) Validate() error { return someTime("--for", c.For) }
 
 type (
 	rewireCommand  struct{ pairedCommand }

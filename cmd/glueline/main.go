@@ -63,6 +63,7 @@ func run(ctx context.Context, args []string, s streams) int {
 		kong.Vars{"version": program().Version},
 		kong.Writers(s.out, s.err),
 		kong.UsageOnError(),
+		lengthsOfTime(),
 		kong.Exit(func(code int) { status = code }),
 	)
 	if err != nil {

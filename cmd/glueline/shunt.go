@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -17,11 +16,11 @@ type shuntCommand struct {
 	signed
 }
 
+// Validate refuses a reading without length.
+func (c *shuntCommand) Validate() error { return someTime("--for", c.For) }
+
 // Run brackets a shunt by its events and reports the check.
 func (c *shuntCommand) Run(ctx context.Context, s streams) error {
-	if c.For <= 0 || c.Settling < 0 {
-		return errors.New("--for and --settling are lengths of time, for example 5s")
-	}
 	control := newControl(c.Data)
 	at, err := control.dataTime(ctx)
 	if err != nil {

@@ -34,7 +34,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "its limit", "last cut", "committed", "its rows"},
 		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
 	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
-	var errs []string
+	var errs, ahead []string
 	for _, g := range st.Groups {
 		p := g.Progress
 		messages, held, limit := "-", "-", "-"
@@ -61,7 +61,12 @@ func (st *status) print(w io.Writer, now time.Time) {
 		for _, source := range g.Sources {
 			newest, old := "none since the start", "-"
 			if at, ok := p.Newest[source]; ok {
-				newest, old = moment(at), age(now.Sub(time.Unix(0, at)))
+				since := now.Sub(time.Unix(0, at))
+				newest, old = moment(at), age(since)
+				if since < -clockWobble {
+					old = age(-since) + " ahead"
+					ahead = append(ahead, fmt.Sprintf("the newest row of source %s is %s ahead of this clock. One of the two clocks is wrong: zeros and steps go by the source's.", source, age(-since)))
+				}
 			}
 			sources.rows = append(sources.rows, []string{source, g.Group, newest, old})
 		}
@@ -73,10 +78,17 @@ func (st *status) print(w io.Writer, now time.Time) {
 	fmt.Fprintln(w)
 	sources.write(w)
 	fmt.Fprintln(w, "\nCounts are since the start; a row's age is by its source's clock.")
+	for _, a := range ahead {
+		fmt.Fprintf(w, "Warning: %s\n", printable.Text(a))
+	}
 	for _, e := range errs {
 		fmt.Fprintf(w, "\n%s\n", printable.Lines(e))
 	}
 }
+
+// clockWobble is how far a source's clock may be ahead of this one before it is
+// told: more than clocks that are kept by a network differ.
+const clockWobble = time.Second
 
 // copy writes an answer of the service as it is.
 func (c *control) copy(ctx context.Context, path string, w io.Writer) error {
@@ -86,15 +98,4 @@ func (c *control) copy(ctx context.Context, path string, w io.Writer) error {
 	}
 	_, err := fmt.Fprintf(w, "%s\n", text)
 	return err
-}
-
-// age is a duration for people.
-func age(d time.Duration) string {
-	switch {
-	case d < 10*time.Second && d > -10*time.Second:
-		return d.Round(100 * time.Millisecond).String()
-	case d < 48*time.Hour && d > -48*time.Hour:
-		return d.Round(time.Second).String()
-	}
-	return fmt.Sprintf("%.0f days", d.Hours()/24)
 }

@@ -351,7 +351,7 @@ func printChecks(w io.Writer, checks []steps.Check, asCSV bool) error {
 	}
 	t := table{head: []string{"channel", "on", "before um/m", "with um/m", "after um/m", "step mV/V", "predicted mV/V", "deviation", "verdict"}, right: []bool{false, false, true, true, true, true, true, true, false}}
 	for _, c := range checks {
-		t.rows = append(t.rows, []string{c.Channel, stamp(c.On), um(c.Before, 1), um(c.With, 1), um(c.After, 1),
+		t.rows = append(t.rows, []string{c.Channel, time.Unix(0, c.On).UTC().Format(toMillisecond), um(c.Before, 1), um(c.With, 1), um(c.After, 1),
 			digits(c.Step*1e3, 6), digits(c.Predicted*1e3, 6), percent(c.Deviation()), verdict(c)})
 	}
 	t.write(w)
@@ -375,6 +375,9 @@ func stamp(ns int64) string {
 	}
 	return time.Unix(0, ns).UTC().Format(time.RFC3339Nano)
 }
+
+// toMillisecond is how a time is shown to people who look for it in a log.
+const toMillisecond = "2006-01-02T15:04:05.000Z"
 
 // exact is every digit of a number; nothing where there is none.
 func exact(v float64) string {

@@ -154,7 +154,7 @@ func TestServeThenVerify(t *testing.T) {
 		t.Errorf("serve with another journal: status %d: %s", status, errs)
 	}
 	status, out, errs = glueline(t.Context(), "verify", data, "--journal", filepath.Join(data, "journal"))
-	if status != 1 || !strings.Contains(out, "raw/main.00000000.commit.json: another journal") || !strings.Contains(out, "1 damages") {
+	if status != 1 || !strings.Contains(out, "raw/main.00000000.commit.json: another journal") || !strings.Contains(out, "1 damage") {
 		t.Errorf("verify with another journal: status %d: %s%s", status, out, errs)
 	}
 }

@@ -25,11 +25,11 @@ type zeroCommand struct {
 	explained
 }
 
+// Validate refuses a window without length.
+func (c *zeroCommand) Validate() error { return someTime("--for", c.For) }
+
 // Run takes a zero over the readings that come next, or refuses it.
 func (c *zeroCommand) Run(ctx context.Context, s streams) error {
-	if c.For <= 0 {
-		return fmt.Errorf("--for %s; write for example 30s", c.For)
-	}
 	control := newControl(c.Data)
 	at, err := control.dataTime(ctx)
 	if err != nil {
