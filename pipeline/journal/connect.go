@@ -145,12 +145,24 @@ func (c *Conn) Close() {
 }
 
 // lookUp asks for a stream. A cluster that has no leader just then does not
-// answer at all, so that waiting longer for one question is of no use.
+// answer at all, so that waiting longer for one question is of no use. Or any
+// machine answers with what it has itself, which may be less than what was
+// acknowledged: that is no answer either.
 func (c *Conn) lookUp(ctx context.Context, name string) (jetstream.Stream, error) {
 	ctx, cancel := context.WithTimeout(ctx, attempt)
 	defer cancel()
-	return c.js.Stream(ctx, name)
+	stream, err := c.js.Stream(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if cluster := stream.CachedInfo().Cluster; cluster != nil && cluster.Leader == "" {
+		return nil, errNoLeader
+	}
+	return stream, nil
 }
+
+// errNoLeader passes: ask again.
+var errNoLeader = errors.New("no machine of the cluster leads the journal just now")
 
 // over says whether an error stays for good because the connection is gone.
 func (c *Conn) over(err error) bool {

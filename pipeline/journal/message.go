@@ -131,15 +131,11 @@ func (j *Journal) Get(ctx context.Context, seq uint64) (Message, error) {
 	case seq > state.LastSeq:
 		return Message{}, fmt.Errorf("%w: %d is asked for, %d is the last", ErrLostTail, seq, state.LastSeq)
 	}
-	// Any machine of a cluster may answer, also one that has not got the newest
-	// messages yet.
 	raw, err := stream.GetMsg(ctx, seq)
-	for pause := firstPause; errors.Is(err, jetstream.ErrMsgNotFound) && pause < time.Second; pause *= 2 {
-		select {
-		case <-ctx.Done():
-			return Message{}, fmt.Errorf("read message %d of the journal: %w", seq, ctx.Err())
-		case <-time.After(pause):
-		}
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		// Any machine of a cluster may have answered, also one that has not got
+		// the newest messages yet. What may not be read directly, the leader reads.
+		stream.CachedInfo().Config.AllowDirect = false
 		raw, err = stream.GetMsg(ctx, seq)
 	}
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
