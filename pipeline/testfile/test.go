@@ -23,6 +23,7 @@ type Test struct {
 	Temperatures  Named[Temperature]  `yaml:"temperatures" doc:"temperature readings that channels use"`
 	Auxiliary     Named[Auxiliary]    `yaml:"auxiliary" doc:"load, pressure, displacement, level, humidity: inputs with their own calibration"`
 	Rosettes      Named[Rosette]      `yaml:"rosettes" doc:"grids that together give plane strain"`
+	Fatigue       Named[Fatigue]      `yaml:"fatigue" doc:"S-N curves that the damage of counted cycles is summed by"`
 	Predictions   []Prediction        `yaml:"predictions" doc:"what a calculation expects of a channel at a load step"`
 
 	Dir string // folder of the file, for paths beside it
@@ -115,6 +116,7 @@ type Material struct {
 	Expansion Quantity `yaml:"expansion" unit:"1/K"`
 	Yield     Quantity `yaml:"yield" unit:"Pa"`
 	Family    Word     `yaml:"family" enum:"steel,stainless-steel,aluminium,copper,copper-alloy,titanium,cast-iron,other" doc:"what the rules of practice call it"`
+	Fatigue   Word     `yaml:"fatigue" doc:"S-N curve of channels on it that name none of their own"`
 	Source    Word     `yaml:"source" doc:"where the figures come from"`
 }
 
@@ -205,6 +207,7 @@ type Channel struct {
 	Shunt       Shunt    `yaml:"shunt"`
 	Zero        Zero     `yaml:"zero"`
 	Limits      Limits   `yaml:"limits"`
+	Fatigue     Word     `yaml:"fatigue" doc:"S-N curve for its damage; its material's when absent"`
 	Note        Word     `yaml:"note"`
 }
 
@@ -295,6 +298,44 @@ type Prediction struct {
 	Channel Word     `yaml:"channel" need:"yes"`
 	Strain  Quantity `yaml:"strain" unit:"m/m" need:"yes" doc:"with its band, for example 310 um/m ± 15 %"`
 	Mark    Mark     `yaml:"-"`
+}
+
+// Fatigue is an S-N curve of nominal stress, by points or by Basquin's constants
+// (amplitude = Coefficient (2N)^Exponent, 2N being the number of reversals).
+type Fatigue struct {
+	Of          Word           `yaml:"of" enum:"range,amplitude" doc:"what the stresses of points and cut-off are; range when absent, amplitude with a coefficient"`
+	Points      []FatiguePoint `yaml:"points" doc:"two or more, by falling stress; straight lines between them in logarithms"`
+	Coefficient Quantity       `yaml:"coefficient" unit:"Pa" range:">0" doc:"fatigue strength coefficient, of amplitudes against reversals"`
+	Exponent    Quantity       `yaml:"exponent" unit:"1" range:"(-1,0)" doc:"fatigue strength exponent, below 0"`
+	CutOff      Quantity       `yaml:"cut-off" unit:"Pa" range:">0" doc:"stress below which cycles do no damage; without it the last line goes on"`
+	Source      Word           `yaml:"source" need:"yes" doc:"where the figures come from"`
+	Mark        Mark           `yaml:"-"`
+}
+
+// FatiguePoint is a stress and the cycles that it is borne for.
+type FatiguePoint struct {
+	Stress Quantity `yaml:"stress" unit:"Pa" range:">0" need:"yes"`
+	Cycles Quantity `yaml:"cycles" unit:"bare" range:">0" need:"yes" doc:"to failure"`
+	Mark   Mark     `yaml:"-"`
+}
+
+// FatigueOf returns the S-N curve of a channel: its own, or else that of its
+// position's material. It is nil where neither names one.
+func (t *Test) FatigueOf(channel string) *Fatigue {
+	ch, ok := t.Channels.Get(channel)
+	if !ok {
+		return nil
+	}
+	name := ch.Fatigue.Text
+	if p, ok := t.Positions.Get(ch.Position.Or(channel)); ok && name == "" {
+		m, _ := t.Materials.Get(p.Material.Text)
+		if m == nil {
+			return nil
+		}
+		name = m.Fatigue.Text
+	}
+	f, _ := t.Fatigue.Get(name)
+	return f
 }
 
 // Word is a name or text as written, and where.
