@@ -45,7 +45,7 @@ func (c *control) unreached(err error) error {
 	case errors.Is(err, context.Canceled):
 		return errInterrupted
 	case errors.Is(err, context.DeadlineExceeded):
-		return fmt.Errorf("the service on %s has not answered for %s; look at its log", c.data, answerWithin)
+		return fmt.Errorf("the service on %s: %w for %s; look at its log", c.data, errUnanswered, answerWithin)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%s is not yours to use; run this as the user who runs glueline serve", socket)
 	case errors.Is(err, syscall.EINVAL):
@@ -58,6 +58,9 @@ func (c *control) unreached(err error) error {
 
 // errInterrupted occurs when somebody stops a command while it waits.
 var errInterrupted = errors.New("interrupted")
+
+// errUnanswered occurs when the service does not answer in time.
+var errUnanswered = errors.New("no answer")
 
 // answerWithin is how long the service may think.
 const answerWithin = 30 * time.Second
@@ -92,14 +95,40 @@ func (c *control) call(ctx context.Context, method, path string, body []byte, in
 	return nil
 }
 
-// publish hands an event to the service, which publishes it to all groups.
+// publish hands an event to the service, which publishes it to all groups. An
+// interruption comes before it or after it, never within: whether the event
+// stands in the journal is known.
 func (c *control) publish(ctx context.Context, e event.Event) (published, error) {
 	var p published
+	if ctx.Err() != nil {
+		return p, errInterrupted
+	}
 	text, err := json.Marshal(e)
 	if err != nil {
 		return p, err
 	}
-	return p, c.call(ctx, http.MethodPost, "/events", text, &p)
+	err = c.call(context.WithoutCancel(ctx), http.MethodPost, "/events", text, &p)
+	if errors.Is(err, errUnanswered) {
+		err = fmt.Errorf("%w; whether \"%s\" stands in the journal is not known: glueline steps --now and the log of the service tell", err, words(e))
+	}
+	return p, err
+}
+
+// unpublished says of an interruption that nothing came of the command.
+func unpublished(err error) error {
+	if errors.Is(err, errInterrupted) {
+		return fmt.Errorf("%w; nothing was published", err)
+	}
+	return err
+}
+
+// stands says, when the service could not be told how something ended, that its
+// beginning stands in the journal, and what to do.
+func stands(err error, what, do string) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("%w\n%s stands in the journal without an end. When the service runs again: %s", err, what, do)
 }
 
 // look returns how far every source has come, and the zeros in progress.
@@ -165,7 +194,7 @@ func (c *control) until(ctx context.Context, at int64, counts func(*looks) []str
 		}
 		select {
 		case <-ctx.Done():
-			return l, ctx.Err()
+			return l, errInterrupted
 		case <-time.After(waitStep):
 		}
 	}
@@ -201,7 +230,7 @@ func (c *control) cut(ctx context.Context, e event.Event) error {
 		}
 		select {
 		case <-ctx.Done():
-			return ctx.Err()
+			return errInterrupted
 		case <-time.After(waitStep):
 		}
 	}

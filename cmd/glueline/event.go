@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -52,10 +53,10 @@ func (s explained) publish(ctx context.Context, to streams, e event.Event, means
 	c := newControl(s.Data)
 	var err error
 	if e.Time, err = c.now(ctx); err != nil {
-		return err
+		return unpublished(err)
 	}
 	e.Who, e.Why = s.Who, s.Why
-	return c.say(ctx, to, e, means)
+	return unpublished(c.say(ctx, to, e, means))
 }
 
 // say publishes an event and says so.
@@ -225,7 +226,7 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	control := newControl(c.Data)
 	l, err := control.look(ctx)
 	if err != nil {
-		return err
+		return c.untold(err, word)
 	}
 	channels := l.Positions[c.What]
 	if len(channels) == 0 {
@@ -237,28 +238,39 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	}
 	at, err := control.dataTime(ctx)
 	if err != nil {
-		return err
+		return c.untold(err, word)
 	}
+	if ctx.Err() != nil {
+		return c.untold(errInterrupted, word)
+	}
+	last := context.WithoutCancel(ctx) // from here on the journal is told how it ended
 	event := func(channel, state string, at time.Time) event.Event {
 		return event.Event{Event: word, State: state, Channel: channel, Time: at, Who: c.Who, Why: c.Why}
 	}
 	for _, channel := range channels {
-		if err := control.say(ctx, s, event(channel, open, at), ""); err != nil {
+		if err := control.say(last, s, event(channel, open, at), ""); err != nil {
 			return err
 		}
 	}
-	// Whatever comes of the reading, the work is told of.
 	readings, waited := control.window(ctx, at, c.For, "pair", channels)
 	at = at.Add(c.For)
-	last := context.WithoutCancel(ctx)
+	again := fmt.Sprintf("glueline %s %s %s", word, c.State, c.What)
+	unended := func(err error) error { return stands(err, "A reading for the "+word+" of "+c.What, again) }
+	if c.State == "begin" && ctx.Err() != nil {
+		waited = errInterrupted // in the very last moment
+	}
+	interrupted := errors.Is(waited, errInterrupted)
 	for _, channel := range channels {
 		bad := against(readings, channel, waited)
 		if len(bad) > 0 {
 			drop := event(channel, "void", at)
 			drop.Why = strings.Join(bad, "; ")
 			if err := control.say(last, s, drop, ""); err != nil {
-				return err
+				return unended(err)
 			}
+		}
+		if interrupted && c.State == "begin" {
+			continue // nothing is begun after an interruption
 		}
 		means := "The reading was taken. Do the work now; then: glueline " + word + " end " + c.What
 		switch {
@@ -270,8 +282,25 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 			means = "The zero is carried over when there was a reading before the work in an idle state too; else the series restarts, flagged replaced until a zero is taken."
 		}
 		if err := control.say(last, s, event(channel, shut, at), means); err != nil {
-			return err
+			return unended(err)
 		}
 	}
+	switch {
+	case interrupted && c.State == "begin":
+		return fmt.Errorf("%w; the reading was dropped and no %s has begun: nothing stands in the journal without an end. Again: %s", waited, word, again)
+	case interrupted:
+		return fmt.Errorf("%w; the %s has ended in the journal without the reading after it, so that no zero is carried over. Take a zero: until then samples are flagged replaced", waited, word)
+	}
 	return waited
+}
+
+// untold is an error ahead of the first event.
+func (c *pairedCommand) untold(err error, word string) error {
+	if !errors.Is(err, errInterrupted) {
+		return err
+	}
+	if c.State == "end" {
+		return fmt.Errorf("%w; the begin of the %s stands in the journal. Again: glueline %s end %s", unpublished(err), word, word, c.What)
+	}
+	return unpublished(err)
 }

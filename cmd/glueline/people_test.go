@@ -92,12 +92,14 @@ type liveBench struct {
 	noise   float64 // mV/V
 	celsius float64
 	errs    *spoken
+	stop    func() // ends the service, before the test does
 }
 
 func newLiveBench(t *testing.T) *liveBench {
 	t.Helper()
 	b := &liveBench{T: t, data: filepath.Join(t.TempDir(), "data"), frames: map[string]uint64{}, noise: 0.0001, celsius: 20, errs: new(spoken)}
 	ctx, stop := context.WithCancel(context.Background())
+	b.stop = stop
 	out, ended := new(spoken), make(chan int, 1)
 	path := write(t, t.TempDir(), "bench.yaml", liveTest)
 	go func() {

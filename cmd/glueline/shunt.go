@@ -24,11 +24,11 @@ func (c *shuntCommand) Run(ctx context.Context, s streams) error {
 	control := newControl(c.Data)
 	at, err := control.dataTime(ctx)
 	if err != nil {
-		return err
+		return unpublished(err)
 	}
 	e := event.Event{Event: "shunt", State: "on", Channel: c.Channel, Time: at, Who: c.Who, Why: c.Why}
 	if err := control.say(ctx, s, e, "The resistor is connected now; samples are flagged shunt-on and left out."); err != nil {
-		return err
+		return unpublished(err)
 	}
 	all := func(l *looks) (names []string) {
 		for source := range l.Newest {
@@ -40,17 +40,24 @@ func (c *shuntCommand) Run(ctx context.Context, s streams) error {
 	_, waited := control.until(ctx, at.Add(read).UnixNano(), all)
 	e.State, e.Time = "off", at.Add(read)
 	last := context.WithoutCancel(ctx) // whatever was connected is told to be off
-	if err := control.say(last, s, e, "It is disconnected."); err != nil {
-		return err
+	means := "It is disconnected."
+	if waited != nil {
+		means = "Disconnect it now: samples count again once the channel has settled."
+	}
+	if err := control.say(last, s, e, means); err != nil {
+		return stands(err, "The shunt on "+c.Channel, "disconnect the resistor, and check again, which ends this one: until then samples are left out")
 	}
 	if waited != nil {
-		return waited
+		return fmt.Errorf("%w; the shunt is off again in the journal: nothing stands there without an end, but this is no check", waited)
+	}
+	later := func(err error) error {
+		return fmt.Errorf("%w; on and off stand in the journal, and the check is among the others once the files have ended: glueline steps --now --shunts %s", err, c.Data)
 	}
 	if _, err := control.until(ctx, at.Add(2*read+c.Settling+c.For).UnixNano(), all); err != nil {
-		return err
+		return later(err)
 	}
 	if err := control.cut(ctx, event.Event{Who: c.Who, Why: "the shunt check of " + c.Channel + " is read from finished files"}); err != nil {
-		return err
+		return later(err)
 	}
 	r, err := openResults(c.Data)
 	if err != nil {

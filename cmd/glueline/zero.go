@@ -33,11 +33,11 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 	control := newControl(c.Data)
 	at, err := control.dataTime(ctx)
 	if err != nil {
-		return err
+		return unpublished(err)
 	}
 	e := event.Event{Event: "zero", State: "begin", Kind: c.Kind, Name: c.Name, Channels: c.Channels, Time: at, Who: c.Who, Why: c.Why}
 	if err := control.say(ctx, s, e, fmt.Sprintf("Readings are averaged for %s.", c.For)); err != nil {
-		return err
+		return unpublished(err)
 	}
 	zeros, waited := control.window(ctx, at, c.For, c.Kind, c.Channels)
 	limits := group.DefaultZeroLimits
@@ -55,17 +55,26 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 	}
 	e.Time = at.Add(c.For)
 	ctx = context.WithoutCancel(ctx) // a window that was opened is closed
+	unended := func(err error) error {
+		return stands(err, "The begin of the zero", "take the zero again, which takes its place")
+	}
 	switch {
+	case errors.Is(waited, errInterrupted):
+		e.State, e.Why = "void", errInterrupted.Error()
+		if err := control.say(ctx, s, e, "Interrupted: the window is closed again; nothing stands in the journal without an end. The zero before stays in force."); err != nil {
+			return unended(err)
+		}
+		return errReported
 	case len(refused) == 0:
 		e.State = "end"
-		return control.say(ctx, s, e, means[c.Kind])
+		return unended(control.say(ctx, s, e, means[c.Kind]))
 	case c.Force != "" && waited == nil && len(zeros) > 0:
 		e.State, e.Why = "end", fmt.Sprintf("%s; forced: %s; against it: %s", c.Why, c.Force, strings.Join(refused, "; "))
-		return control.say(ctx, s, e, means[c.Kind]+" It was forced; the reasons against it are kept with it.")
+		return unended(control.say(ctx, s, e, means[c.Kind]+" It was forced; the reasons against it are kept with it."))
 	}
 	e.State, e.Why = "void", strings.Join(refused, "; ")
 	if err := control.say(ctx, s, e, "Refused; the zero before stays in force. Against it: "+e.Why+".\nMend that, or leave channels out with --channels, or give a reason with --force."); err != nil {
-		return err
+		return unended(err)
 	}
 	return errReported
 }
@@ -122,7 +131,7 @@ func (c *control) window(ctx context.Context, at time.Time, length time.Duration
 
 // against lists what speaks against one channel's reading.
 func against(zeros []group.ZeroLook, channel string, waited error) []string {
-	if waited != nil && !errors.Is(waited, context.Canceled) {
+	if waited != nil {
 		return []string{waited.Error()}
 	}
 	for i := range zeros {

@@ -2,73 +2,17 @@ package faults
 
 import (
 	"fmt"
-	"io"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"glueline/pipeline/group"
+	"glueline/pipeline/journal/brokertest"
 	"glueline/pipeline/simulate"
 )
-
-// external is a broker in a process of its own.
-type external struct {
-	t      testing.TB
-	config string
-	store  string
-	port   int
-	cmd    *exec.Cmd
-}
-
-func startBroker(t testing.TB) *external {
-	t.Helper()
-	e := &external{t: t, port: freePort(t)}
-	dir := t.TempDir()
-	e.config, e.store = filepath.Join(dir, "broker.conf"), filepath.Join(dir, "store")
-	text := fmt.Sprintf("host: 127.0.0.1\nport: %d\njetstream: {store_dir: %q, sync_interval: always}\n", e.port, e.store)
-	if err := os.WriteFile(e.config, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	e.start()
-	t.Cleanup(e.kill)
-	return e
-}
-
-func (e *external) url() string { return fmt.Sprintf("nats://127.0.0.1:%d", e.port) }
-
-func (e *external) start() {
-	e.t.Helper()
-	e.cmd = exec.Command(must(broker())(e.t), "-c", e.config)
-	if err := e.cmd.Start(); err != nil {
-		e.t.Fatal(err)
-	}
-	deadline := time.Now().Add(within)
-	for {
-		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", e.port))
-		if err == nil {
-			c.Close()
-			return
-		}
-		if time.Now().After(deadline) {
-			e.t.Fatal(err)
-		}
-		time.Sleep(10 * time.Millisecond)
-	}
-}
-
-// kill ends the broker at once, as kill -9 does.
-func (e *external) kill() {
-	if e.cmd != nil {
-		_ = e.cmd.Process.Kill()
-		_ = e.cmd.Wait() // its error is that it was killed
-		e.cmd = nil
-	}
-}
 
 // frames is how many frames the service has taken in all.
 func (s *service) frames() (n uint64) {
@@ -119,17 +63,17 @@ func endAndCheck(t testing.TB, s *service, load *generator, o options, plans []*
 // wait and go on by themselves.
 func TestBrokerIsKilled(t *testing.T) {
 	t.Parallel()
-	e := startBroker(t)
+	e := brokertest.Start(t)
 	testFile, plans := benchFile(t)
-	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", e.url(), "--one-replica", "--keep-journal"}}
+	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", e.URL(), "--one-replica", "--keep-journal"}}
 	s := start(t, o)
 	s.ready()
-	load := loadOf(t, testFile)(e.url())
+	load := loadOf(t, testFile)(e.URL())
 	for range 3 {
 		s.moves()
-		e.kill()
+		e.Kill()
 		time.Sleep(300 * time.Millisecond)
-		e.start()
+		e.Start()
 	}
 	s.moves()
 	endAndCheck(t, s, load, o, plans)
@@ -148,8 +92,8 @@ func TestBrokerComesBackWithLess(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			e := startBroker(t)
-			s := beginAt(t, options{args: []string{"--nats", e.url(), "--one-replica"}}, e.url())
+			e := brokertest.Start(t)
+			s := beginAt(t, options{args: []string{"--nats", e.URL(), "--one-replica"}}, e.URL())
 			play := func(from, to uint64) {
 				t.Helper()
 				s.frames("node", from, to)
@@ -157,17 +101,17 @@ func TestBrokerComesBackWithLess(t *testing.T) {
 				s.service.cut()
 			}
 			play(0, 5)
-			e.kill()
-			older := keep(t, e.store)
-			e.start()
+			e.Kill()
+			older := keep(t, e.Store)
+			e.Start()
 			play(5, 10)
-			e.kill()
+			e.Kill()
 			if c.keep {
-				replace(t, e.store, older)
-			} else if err := os.RemoveAll(e.store); err != nil {
+				replace(t, e.Store, older)
+			} else if err := os.RemoveAll(e.Store); err != nil {
 				t.Fatal(err)
 			}
-			e.start()
+			e.Start()
 			if code := s.service.exits(); code != 1 || !strings.Contains(s.service.said.String(), c.says) {
 				t.Errorf("status %d, it should say %q:\n%s", code, c.says, s.service.said)
 			}
@@ -175,97 +119,88 @@ func TestBrokerComesBackWithLess(t *testing.T) {
 	}
 }
 
-// wire is a connection that can be cut: it carries bytes between its own port
-// and another, unless it is down.
-type wire struct {
-	listener net.Listener
-	to       string
-	done     sync.WaitGroup
-
-	mu   sync.Mutex
-	down bool
-	open []net.Conn
-}
-
-func newWire(t testing.TB, to string) *wire {
-	t.Helper()
-	w := &wire{listener: must(net.Listen("tcp", "127.0.0.1:0"))(t), to: to}
-	w.done.Add(1)
-	go w.accept()
-	t.Cleanup(func() {
-		w.listener.Close()
-		w.cut()
-		w.done.Wait()
-	})
-	return w
-}
-
-func (w *wire) accept() {
-	defer w.done.Done()
-	for {
-		in, err := w.listener.Accept()
-		if err != nil {
-			return
-		}
-		out, err := net.Dial("tcp", w.to)
-		w.mu.Lock()
-		if err != nil || w.down {
-			in.Close()
-			if err == nil {
-				out.Close()
-			}
-			w.mu.Unlock()
-			continue
-		}
-		w.open = append(w.open, in, out)
-		w.mu.Unlock()
-		w.done.Add(2)
-		for _, ends := range [][2]net.Conn{{in, out}, {out, in}} {
-			go func() {
-				defer w.done.Done()
-				_, _ = io.Copy(ends[0], ends[1]) // it ends when the wire is cut
-				ends[0].Close()
-				ends[1].Close()
-			}()
-		}
-	}
-}
-
-func (w *wire) cut() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.down = true
-	for _, c := range w.open {
-		c.Close()
-	}
-	w.open = nil
-}
-
-func (w *wire) mend() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.down = false
-}
-
-// The connection of service and publishers to the broker is cut for seconds.
+// The connection to the broker is cut: for a moment, and for a minute, which is
+// longer than anything waits for an answer (the longest, a minute, is how long a
+// server remembers a reader). The service's is cut, the publishers', or both and
+// nobody is told. Whoever is cut off says so, waits with no more than it may
+// hold, and goes on by itself.
 func TestConnectionIsCut(t *testing.T) {
 	t.Parallel()
-	e := startBroker(t)
-	w := newWire(t, fmt.Sprintf("127.0.0.1:%d", e.port))
-	url := "nats://" + w.listener.Addr().String()
-	testFile, plans := benchFile(t)
-	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", url, "--one-replica", "--keep-journal"}}
-	s := start(t, o)
-	s.ready()
-	load := loadOf(t, testFile)(url)
-	for _, away := range []time.Duration{50 * time.Millisecond, 3 * time.Second} {
-		s.moves()
-		w.cut()
-		time.Sleep(away)
-		w.mend()
+	for _, c := range []struct {
+		name                string
+		service, publishers bool
+		how                 func(*brokertest.Wire)
+	}{
+		{"of the service", true, false, (*brokertest.Wire).Cut},
+		{"of the publishers", false, true, (*brokertest.Wire).Cut},
+		{"of both, silently", true, true, (*brokertest.Wire).Silence},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			e := brokertest.Start(t)
+			ofService, ofPublishers := brokertest.NewWire(t, e.URL()), brokertest.NewWire(t, e.URL())
+			testFile, plans := benchFile(t)
+			o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", ofService.URL(), "--one-replica", "--keep-journal"}}
+			s := start(t, o)
+			s.ready()
+			load := generate(t, loadTo(t, ofPublishers.URL(), testFile, 15*time.Millisecond))
+			var wires []*brokertest.Wire
+			if c.service {
+				wires = append(wires, ofService)
+			}
+			if c.publishers {
+				wires = append(wires, ofPublishers)
+			}
+			for _, away := range []time.Duration{50 * time.Millisecond, time.Minute + time.Second} {
+				s.moves()
+				for _, w := range wires {
+					c.how(w)
+				}
+				cut := time.Now()
+				if away > time.Second {
+					s.tells(c.service, !c.publishers)
+				}
+				time.Sleep(away - time.Since(cut))
+				for _, w := range wires {
+					w.Mend()
+				}
+			}
+			s.moves()
+			s.tells(false, true)
+			endAndCheck(t, s, load, o, plans)
+			least, most := load.waited()
+			if most > bufferBytes || c.publishers && least < bufferBytes*9/10 {
+				t.Errorf("publishers held %d to %d bytes, where %d are allowed", least, most, bufferBytes)
+			}
+		})
 	}
-	s.moves()
-	endAndCheck(t, s, load, o, plans)
+}
+
+// tells waits until the service's status says that it cannot reach its journal,
+// or that it can, and then whether frames come to be taken.
+func (s *service) tells(cutOff, fed bool) {
+	s.t.Helper()
+	s.until("the status tells how the connection is", func() bool {
+		groups, err := s.status()
+		if err != nil || len(groups) == 0 {
+			return false
+		}
+		for _, g := range groups {
+			if (g.Error != "") != cutOff {
+				return false
+			}
+		}
+		return true
+	})
+	if !cutOff && !fed {
+		last := s.frames()
+		s.until("no frame comes any more", func() bool {
+			before := last
+			time.Sleep(time.Second) // in which a publisher that is not cut off sends some sixty
+			last = s.frames()
+			return last == before
+		})
+	}
 }
 
 // Serve and replay give the segments of reduce, by the embedded broker and by
@@ -290,10 +225,10 @@ func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
 			o := options{testFile: truth.TestFile, data: filepath.Join(t.TempDir(), "data")}
 			var url string
 			if name == "external" {
-				url = startBroker(t).url()
+				url = brokertest.Start(t).URL()
 				o.args = []string{"--nats", url, "--one-replica"}
 			} else {
-				port := freePort(t)
+				port := brokertest.FreePort(t)
 				url = fmt.Sprintf("nats://127.0.0.1:%d", port)
 				o.args = []string{"--listen", fmt.Sprintf("127.0.0.1:%d", port)}
 			}

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"glueline/pipeline/group"
+	"glueline/pipeline/journal/brokertest"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
@@ -56,7 +57,7 @@ var trimming = phase{"while trimming", "trim", 5}
 // in which phases. The service that is left is not running.
 func kills(t *testing.T, o options, g func(url string) *generator, in []phase, times int) *generator {
 	t.Helper()
-	port := freePort(t)
+	port := brokertest.FreePort(t)
 	o.args = append(o.args, "--listen", fmt.Sprintf("127.0.0.1:%d", port))
 	random := rand.New(rand.NewPCG(1, uint64(times)))
 	histogram := map[string]int{}

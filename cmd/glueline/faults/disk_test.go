@@ -7,12 +7,14 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"glueline/pipeline/journal/brokertest"
 )
 
 // listening adds an embedded broker's port to the options, and returns its URL.
 func (o *options) listening(t testing.TB) string {
 	t.Helper()
-	port := freePort(t)
+	port := brokertest.FreePort(t)
 	o.args = append(o.args, "--listen", fmt.Sprintf("127.0.0.1:%d", port))
 	return fmt.Sprintf("nats://127.0.0.1:%d", port)
 }

@@ -41,6 +41,7 @@ type load struct {
 }
 
 const (
+	bufferBytes  = 1 << 20 // that a publisher may hold
 	rowsPerFrame = 50
 	firstTime    = 1_772_352_000_000_000_000 // 2026-03-01T08:00:00Z
 )
@@ -186,14 +187,15 @@ func (l *load) sources(p *group.Plan) []string {
 	return out
 }
 
-// publish sends one source's frames, and notes each that is acknowledged.
+// publish sends one source's frames, notes each that is acknowledged, and prints
+// how many bytes it held at most.
 func (l *load) publish(ctx context.Context, j *journal.Journal, source string, log *os.File, mutex *sync.Mutex) error {
-	p, err := j.NewPublisher(source, l.Boot, journal.PublisherOptions{MaxBytes: 1 << 20})
+	p, err := j.NewPublisher(source, l.Boot, journal.PublisherOptions{MaxBytes: bufferBytes})
 	if err != nil {
 		return err
 	}
 	var hashes []string
-	noted := uint64(0)
+	noted, held := uint64(0), 0
 	note := func() error {
 		acknowledged := p.Status().Acknowledged
 		if noted == acknowledged {
@@ -216,6 +218,7 @@ func (l *load) publish(ctx context.Context, j *journal.Journal, source string, l
 		if err := p.Send(ctx, f); err != nil && ctx.Err() == nil {
 			return err
 		}
+		held = max(held, p.Status().WaitingBytes)
 		if err := note(); err != nil {
 			return err
 		}
@@ -224,6 +227,7 @@ func (l *load) publish(ctx context.Context, j *journal.Journal, source string, l
 		case <-time.After(l.Pause):
 		}
 	}
+	fmt.Println(held)
 	ending, cancel := context.WithTimeout(context.Background(), within)
 	defer cancel()
 	return errors.Join(p.Close(ending), note())
@@ -236,14 +240,15 @@ type generator struct {
 	cmd  *exec.Cmd
 	in   io.Closer
 	said *output
+	held *output // what each publisher held at most
 }
 
 func generate(t testing.TB, l load) *generator {
 	t.Helper()
-	g := &generator{t: t, load: l, said: new(output)}
+	g := &generator{t: t, load: l, said: new(output), held: new(output)}
 	g.cmd = exec.Command(must(os.Executable())(t))
 	g.cmd.Env = append(os.Environ(), loadVariable+"="+string(must(json.Marshal(l))(t)))
-	g.cmd.Stderr = g.said
+	g.cmd.Stdout, g.cmd.Stderr = g.held, g.said
 	g.in = must(g.cmd.StdinPipe())(t)
 	if err := g.cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -266,6 +271,18 @@ func (g *generator) stop() {
 	if err := g.cmd.Wait(); err != nil {
 		g.t.Fatalf("load generator: %v\n%s", err, g.said)
 	}
+}
+
+// waited is the least and the most that publishers held at a time, in bytes,
+// once the generator has stopped.
+func (g *generator) waited() (least, most int) {
+	g.t.Helper()
+	least = math.MaxInt
+	for _, text := range strings.Fields(g.held.String()) {
+		held := must(strconv.Atoi(text))(g.t)
+		least, most = min(least, held), max(most, held)
+	}
+	return least, most
 }
 
 // acknowledged reads the log: the hashes by source, boot and number.

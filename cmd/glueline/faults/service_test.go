@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"net"
@@ -12,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -20,6 +22,7 @@ import (
 	"time"
 
 	"glueline/pipeline/group"
+	"glueline/pipeline/journal/brokertest"
 	"glueline/pipeline/testfile"
 )
 
@@ -40,30 +43,32 @@ func TestMain(m *testing.M) {
 			os.Exit(run(value))
 		}
 	}
-	var err error
+	flag.Parse()
+	// Tests that wait for a minute take no place from those that work.
+	const waiting = 3
+	err := flag.Set("test.parallel", itoa(runtime.GOMAXPROCS(0)+waiting))
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
 	if scratch, err = os.MkdirTemp("", "faults-"); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
 	code := m.Run()
 	os.RemoveAll(scratch)
+	brokertest.Remove()
 	os.Exit(code)
 }
 
-func build(name, what string) func() (string, error) {
-	return sync.OnceValues(func() (string, error) {
-		path := filepath.Join(scratch, name)
-		if said, err := exec.Command("go", "build", "-o", path, what).CombinedOutput(); err != nil {
-			return "", fmt.Errorf("build %s: %w\n%s", what, err, said)
-		}
-		return path, nil
-	})
-}
-
-var (
-	glueline = build("glueline", "glueline/cmd/glueline")
-	broker   = build("broker", "github.com/nats-io/nats-server/v2")
-)
+// glueline builds the program, once.
+var glueline = sync.OnceValues(func() (string, error) {
+	path := filepath.Join(scratch, "glueline")
+	if said, err := exec.Command("go", "build", "-o", path, "glueline/cmd/glueline").CombinedOutput(); err != nil {
+		return "", fmt.Errorf("build glueline: %w\n%s", err, said)
+	}
+	return path, nil
+})
 
 func must[T any](v T, err error) func(t testing.TB) T {
 	return func(t testing.TB) T {
@@ -73,13 +78,6 @@ func must[T any](v T, err error) func(t testing.TB) T {
 		}
 		return v
 	}
-}
-
-func freePort(t testing.TB) int {
-	t.Helper()
-	l := must(net.Listen("tcp", "127.0.0.1:0"))(t)
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
 }
 
 // article has two groups: a node whose channels take their temperature from a
@@ -183,7 +181,7 @@ func start(t testing.TB, o options) *service {
 	s := &service{t: t, data: o.data, cmd: exec.Command(program, args...), said: new(output), ended: make(chan struct{})}
 	s.cmd.Stdout, s.cmd.Stderr = s.said, s.said
 	s.cmd.Env = append(os.Environ(), "GLUELINE_TEST_FAULT="+o.fault)
-	s.client = &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{
+	s.client = &http.Client{Timeout: within, Transport: &http.Transport{
 		DisableKeepAlives: true,
 		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
 			return new(net.Dialer).DialContext(ctx, "unix", filepath.Join(o.data, "glueline.sock"))
@@ -287,6 +285,7 @@ type groupStatus struct {
 		First, Last uint64
 		MaxBytes    int64
 	}
+	Error string
 }
 
 func (s *service) status() ([]groupStatus, error) {
