@@ -1,0 +1,163 @@
+package study
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"runtime"
+	"strings"
+	"sync"
+
+	"glueline/pipeline/drift"
+	"glueline/pipeline/drift/driftsim"
+)
+
+// Outcome is one channel with what was said of it.
+type Outcome struct {
+	Options driftsim.Options
+	Truth   driftsim.Truth
+	Verdict drift.Verdict
+	Late    float64 // hours from the true onset to the one that was said
+}
+
+// Right says that the first cause named is the channel's.
+func (o *Outcome) Right() bool { return string(o.Verdict.Named) == o.Truth.Kind }
+
+// Severe says that a sensor's fault was named for what the article did, that
+// structure is not even on the list then, or that a debond was called healthy.
+func (o *Outcome) Severe() bool {
+	switch named := o.Verdict.Named; o.Truth.Kind {
+	case driftsim.Structure:
+		return named != drift.Structure && named != drift.Shakedown && named != drift.CannotTell
+	case driftsim.Debond:
+		return named == drift.Healthy
+	}
+	return false
+}
+
+// Run makes up each times channels of every kind, and four times as many healthy
+// ones, from a seed, and judges them. wide and overlapping are the options of
+// driftsim; every fifth channel with a trouble has a second one.
+func Run(seed uint64, each int, wide, overlapping bool) []Outcome {
+	random := rand.New(rand.NewPCG(seed, 1))
+	var all []Outcome
+	for _, kind := range driftsim.Kinds {
+		n := each
+		if kind == driftsim.Healthy {
+			n *= 4
+		}
+		for i := range n {
+			o := driftsim.Options{Seed: random.Uint64(), Kind: kind, Wide: wide}
+			if overlapping && kind != driftsim.Healthy && i%5 == 4 {
+				for o.Also == "" || o.Also == kind {
+					o.Also = driftsim.Kinds[1+random.IntN(len(driftsim.Kinds)-1)]
+				}
+			}
+			all = append(all, Outcome{Options: o})
+		}
+	}
+	var wait sync.WaitGroup
+	next := make(chan int)
+	for range runtime.GOMAXPROCS(0) {
+		wait.Add(1)
+		go func() {
+			defer wait.Done()
+			for i := range next {
+				all[i].judge()
+			}
+		}()
+	}
+	for i := range all {
+		next <- i
+	}
+	close(next)
+	wait.Wait()
+	return all
+}
+
+func (o *Outcome) judge() {
+	c := driftsim.Make(o.Options)
+	var r drift.Record
+	Feed(&c, &r, &drift.Gatherer{}, nil)
+	o.Truth = c.Truth
+	o.Verdict = drift.Judge(&r, Facts(c.Bridge))
+	o.Late = math.NaN()
+	if !o.Verdict.Onset.IsZero() {
+		o.Late = float64(o.Verdict.Onset.UnixNano()-begin)/3600e9 - float64(o.Truth.Onset)/60
+	}
+}
+
+// Table prints what was named for each kind, how many were right, how many were
+// dated within 12 h, and the figures that the bars are about.
+func Table(w io.Writer, all []Outcome) {
+	names := append([]string(nil), driftsim.Kinds...)
+	names = append(names, string(drift.CannotTell))
+	fmt.Fprintf(w, "%-13s %5s %7s %9s   named\n", "truth", "n", "recall", "in 12 h")
+	for _, kind := range driftsim.Kinds {
+		count := map[string]int{}
+		var n, right, dated int
+		for i := range all {
+			if o := &all[i]; o.Truth.Kind == kind {
+				n++
+				count[string(o.Verdict.Named)]++
+				if o.Right() {
+					right++
+					if math.Abs(o.Late) <= 12 {
+						dated++
+					}
+				}
+			}
+		}
+		var named []string
+		for _, name := range names {
+			if count[name] > 0 {
+				named = append(named, fmt.Sprintf("%s %d", name, count[name]))
+			}
+		}
+		when := fmt.Sprintf("%d/%d", dated, right)
+		if kind == driftsim.Healthy {
+			when = ""
+		}
+		fmt.Fprintf(w, "%-13s %5d %7.2f %9s   %s\n", kind, n, float64(right)/float64(n), when, strings.Join(named, ", "))
+	}
+	s := Summarise(all)
+	fmt.Fprintf(w, "healthy named otherwise %.1f %%, cannot tell %.1f %%, severe confusions %d\n", 100*s.FalseNaming, 100*s.CannotTell, s.Severe)
+}
+
+// Summary holds the figures that the bars are about, as fractions.
+type Summary struct {
+	Recall      map[string]float64
+	FalseNaming float64
+	CannotTell  float64 // of all channels
+	Severe      int
+}
+
+// Summarise counts.
+func Summarise(all []Outcome) Summary {
+	s := Summary{Recall: map[string]float64{}}
+	n := map[string]float64{}
+	for i := range all {
+		o := &all[i]
+		n[o.Truth.Kind]++
+		if o.Right() {
+			s.Recall[o.Truth.Kind]++
+		}
+		if o.Verdict.Named == drift.CannotTell {
+			s.CannotTell += 1 / float64(len(all))
+		}
+		if o.Severe() {
+			s.Severe++
+		}
+	}
+	for kind := range n {
+		s.Recall[kind] /= n[kind]
+	}
+	for i := range all {
+		o := &all[i]
+		if o.Truth.Kind == driftsim.Healthy && o.Verdict.Named != drift.Healthy && o.Verdict.Named != drift.CannotTell {
+			s.FalseNaming += 1 / n[driftsim.Healthy]
+		}
+	}
+	return s
+}
