@@ -3,6 +3,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -68,13 +69,15 @@ func (t streamTest) messages(plan *group.Plan, count int) ([]journal.Message, er
 		nodes[i] = t.node(i, "allocations", time.Now())
 	}
 	messages := make([]journal.Message, count)
+	var h frame.Header
+	var buffer []byte
 	for i := range messages {
-		h, data, err := nodes[i%t.Sources].frame(nil, uint64(i/t.Sources))
-		if err != nil {
+		var err error
+		if h, buffer, err = nodes[i%t.Sources].frame(buffer[:0], uint64(i/t.Sources)); err != nil {
 			return nil, err
 		}
 		messages[i] = journal.Message{
-			Seq: uint64(i + 1), Kind: journal.FrameMessage, Source: h.Source, Subject: journal.FrameSubject(streamTestName, plan.Name, h.Source), Data: data,
+			Seq: uint64(i + 1), Kind: journal.FrameMessage, Source: h.Source, Subject: journal.FrameSubject(streamTestName, plan.Name, h.Source), Data: bytes.Clone(buffer),
 			Header: map[string][]string{
 				frame.HeaderSource: {h.Source}, frame.HeaderBoot: {h.Boot},
 				frame.HeaderFrame: {strconv.FormatUint(h.Number, 10)}, frame.HeaderCounter: {strconv.FormatUint(h.Counter, 10)},
@@ -98,8 +101,8 @@ func (l *list) Next(ctx context.Context) (journal.Message, error) {
 }
 
 // allocate takes messages, which must end with a cut, to files, and returns how
-// many bytes were allocated meanwhile.
-func (s *settings) allocate(plan *group.Plan, messages []journal.Message) (bytes float64, err error) {
+// many bytes were asked for meanwhile.
+func (s *settings) allocate(plan *group.Plan, messages []journal.Message) (asked float64, err error) {
 	folder := filepath.Join(s.scratch, "allocations")
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	raw, reduced := filepath.Join(folder, "raw"), filepath.Join(folder, "r1")

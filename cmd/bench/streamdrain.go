@@ -41,7 +41,7 @@ func drain(s *settings) (err error) {
 	if d.plan, err = d.test.plan(); err != nil {
 		return err
 	}
-	if err := d.fill(s.atMost(2e9)); err != nil {
+	if err := d.fill(s.atMost(1e9)); err != nil {
 		return err
 	}
 	var ratios, worked, alone []float64

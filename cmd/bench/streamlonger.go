@@ -17,7 +17,7 @@ import (
 // counts: with few collections of garbage, chance decides how far it goes.
 func longer(s *settings) error {
 	t := streamTest{Sources: 1, Channels: 200, RateHz: 1000, Groups: 1}
-	short := max(1, uint64(s.atMost(2.5e9)/10/float64(t.rawFrameBytes())))
+	short := max(1, uint64(s.atMost(1.5e9)/10/float64(t.rawFrameBytes())))
 	var peaks []float64
 	for range 3 {
 		peak, err := s.peak(t, short)
