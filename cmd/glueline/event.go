@@ -43,6 +43,10 @@ type explained struct {
 	Why  string `required:"" help:"Why it is done."`
 }
 
+func (s signed) publishFitting(ctx context.Context, to streams, e event.Event, means, force string) error {
+	return explained(s).publishFitting(ctx, to, e, means, force)
+}
+
 func (s signed) publish(ctx context.Context, to streams, e event.Event, means string) error {
 	return explained(s).publish(ctx, to, e, means)
 }
@@ -51,11 +55,26 @@ func (s signed) publish(ctx context.Context, to streams, e event.Event, means st
 // what it means.
 func (s explained) publish(ctx context.Context, to streams, e event.Event, means string) error {
 	c := newControl(s.Data)
+	e.Who, e.Why = s.Who, s.Why
+	return c.sayNow(ctx, to, e, means)
+}
+
+// publishFitting is publish, once nothing that is begun speaks against the event.
+func (s explained) publishFitting(ctx context.Context, to streams, e event.Event, means, force string) error {
+	c := newControl(s.Data)
+	e.Who, e.Why = s.Who, s.Why
+	if err := c.fits(ctx, &e, force); err != nil {
+		return unpublished(err)
+	}
+	return c.sayNow(ctx, to, e, means)
+}
+
+// sayNow is say of this moment.
+func (c *control) sayNow(ctx context.Context, to streams, e event.Event, means string) error {
 	var err error
 	if e.Time, err = c.now(ctx); err != nil {
 		return unpublished(err)
 	}
-	e.Who, e.Why = s.Who, s.Why
 	return unpublished(c.say(ctx, to, e, means))
 }
 
@@ -87,6 +106,7 @@ type stepCommand struct {
 	State  string `arg:"" enum:"begin,hold,end" help:"begin: loading begins; hold: the load is reached and holds; end: it does not hold any more."`
 	Name   string `arg:"" help:"Name of the step, as predictions and reports call it."`
 	Target string `help:"What it is loaded to, for example \"250 kN\"."`
+	Force  string `placeholder:"REASON" help:"Say it although no such step was begun, or one was already."`
 	signed
 }
 
@@ -97,7 +117,7 @@ func (c *stepCommand) Run(ctx context.Context, s streams) error {
 		"hold":  "Means of the step are taken from here to its end; predictions of the test file are compared.",
 		"end":   "The hold is over: glueline steps reports it.",
 	}[c.State]
-	return c.publish(ctx, s, event.Event{Event: "step", State: c.State, Name: c.Name, Target: c.Target}, means)
+	return c.publishFitting(ctx, s, event.Event{Event: "step", State: c.State, Name: c.Name, Target: c.Target}, means, c.Force)
 }
 
 type phaseCommand struct {
@@ -138,6 +158,7 @@ func (c *insulationCommand) Run(ctx context.Context, s streams) error {
 type handlingCommand struct {
 	State   string `arg:"" enum:"begin,end"`
 	Channel string `arg:"" help:"Channel whose gauge or cable somebody works at."`
+	Force   string `placeholder:"REASON" help:"Say it although no such work was begun, or it was already."`
 	explained
 }
 
@@ -147,7 +168,7 @@ func (c *handlingCommand) Run(ctx context.Context, s streams) error {
 	if c.State == "begin" {
 		means = "Its samples are flagged handled and left out of summaries, steps and cycles until the end."
 	}
-	return c.publish(ctx, s, event.Event{Event: "handling", State: c.State, Channel: c.Channel}, means)
+	return c.publishFitting(ctx, s, event.Event{Event: "handling", State: c.State, Channel: c.Channel}, means, c.Force)
 }
 
 type excitationCommand struct {
@@ -192,6 +213,7 @@ type pairedCommand struct {
 	State string        `arg:"" enum:"begin,end" help:"begin: a reading is taken, then the work may begin; end: the work is done, another reading is taken."`
 	What  string        `arg:"" name:"position" help:"Position, or channel, that it is about."`
 	For   time.Duration `default:"10s" help:"Length of the reading, in the time of the data."`
+	Force string        `placeholder:"REASON" help:"Say it although no such work was begun, or it was already."`
 	explained
 }
 
@@ -236,6 +258,16 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	if c.State == "end" {
 		open, shut = "after", "end"
 	}
+	why := c.Why
+	for _, channel := range channels {
+		e := event.Event{Event: word, State: c.State, Channel: channel, Why: c.Why}
+		if err := control.fits(ctx, &e, c.Force); err != nil {
+			return c.untold(err, word)
+		}
+		if e.Why != c.Why {
+			why = e.Why
+		}
+	}
 	at, err := control.dataTime(ctx)
 	if err != nil {
 		return c.untold(err, word)
@@ -245,7 +277,7 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	}
 	last := context.WithoutCancel(ctx) // from here on the journal is told how it ended
 	event := func(channel, state string, at time.Time) event.Event {
-		return event.Event{Event: word, State: state, Channel: channel, Time: at, Who: c.Who, Why: c.Why}
+		return event.Event{Event: word, State: state, Channel: channel, Time: at, Who: c.Who, Why: why}
 	}
 	for _, channel := range channels {
 		if err := control.say(last, s, event(channel, open, at), ""); err != nil {

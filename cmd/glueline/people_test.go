@@ -91,6 +91,8 @@ type liveBench struct {
 	load    float64 // kN
 	noise   float64 // mV/V
 	celsius float64
+	file    string  // the test file
+	out     *spoken // of the service
 	errs    *spoken
 	stop    func() // ends the service, before the test does
 }
@@ -98,31 +100,47 @@ type liveBench struct {
 func newLiveBench(t *testing.T) *liveBench {
 	t.Helper()
 	b := &liveBench{T: t, data: filepath.Join(t.TempDir(), "data"), frames: map[string]uint64{}, noise: 0.0001, celsius: 20, errs: new(spoken)}
+	b.file = write(t, t.TempDir(), "bench.yaml", liveTest)
+	b.serve()
+	return b
+}
+
+// serve starts the service and attaches to its journal.
+func (b *liveBench) serve(more ...string) {
+	b.Helper()
 	ctx, stop := context.WithCancel(context.Background())
-	b.stop = stop
-	out, ended := new(spoken), make(chan int, 1)
-	path := write(t, t.TempDir(), "bench.yaml", liveTest)
+	out, ended := new(spoken), make(chan struct{})
 	go func() {
+		defer close(ended)
 		defer out.end()
-		ended <- run(ctx, []string{"serve", path, "--data", b.data, "--listen", "127.0.0.1:0", "--idle-cut", "1h"}, streams{out, b.errs})
-	}()
-	t.Cleanup(func() {
-		stop()
-		if status := <-ended; status != 0 {
-			t.Errorf("serve ended with %d: %s", status, b.errs)
+		args := []string{"serve", b.file, "--data", b.data, "--listen", "127.0.0.1:0", "--idle-cut", "1h"}
+		if status := run(ctx, append(args, more...), streams{out, b.errs}); status != 0 {
+			b.Errorf("serve ended with %d: %s", status, b.errs)
 		}
-	})
-	out.await(t, "it is not a protective system")
+	}()
+	b.stop = func() {
+		stop()
+		<-ended
+	}
+	b.Cleanup(b.stop)
+	b.out = out
+	out.await(b.T, "it is not a protective system")
 	url := strings.Fields(strings.SplitAfter(out.String(), "Publishers: ")[1])[0]
 	conn, err := journal.Connect(url, journal.ConnectOptions{Name: "bench"})
 	if err != nil {
-		t.Fatal(err)
+		b.Fatal(err)
 	}
-	t.Cleanup(conn.Close)
-	if b.journal, err = journal.Attach(t.Context(), conn, "bench", "main"); err != nil {
-		t.Fatal(err)
+	b.Cleanup(conn.Close)
+	if b.journal, err = journal.Attach(b.Context(), conn, "bench", "main"); err != nil {
+		b.Fatal(err)
 	}
-	return b
+}
+
+// restart ends the service and starts it again in the same folder.
+func (b *liveBench) restart(more ...string) {
+	b.Helper()
+	b.stop()
+	b.serve(more...)
 }
 
 var liveStart = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)

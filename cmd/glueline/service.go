@@ -94,6 +94,8 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		answer(w, s.status(r.Context()))
 	case "GET /zeros":
 		answer(w, s.looks())
+	case "GET /begun":
+		s.begun(w, r)
 	case "POST /events":
 		s.event(w, r)
 	default:

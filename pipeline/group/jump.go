@@ -37,7 +37,7 @@ const (
 )
 
 // notWatched are the flags of rows that a jump means nothing in.
-const notWatched = flag.LeavesOutOfZero | flag.ClockStepped | flag.Late | flag.OutOfOrder
+const notWatched = flag.LeavesOutOfZero&^flag.Spike | flag.ClockStepped | flag.Late | flag.OutOfOrder
 
 // watchJumps follows the readings of an idle article.
 func (run *sourceRun) watchJumps(w *wireRun, times []int64, raw []float64, mask []uint32) {

@@ -46,6 +46,7 @@ func (r *Reducer) State() *State { return r.state }
 // Event takes an event. It holds for every source from the first row at or
 // after its time that comes later.
 func (r *Reducer) Event(e event.Event) {
+	r.state.begun(&e)
 	for _, s := range r.plan.sources {
 		if e.Source != "" && e.Source != s.name {
 			continue

@@ -83,6 +83,7 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 		w.ready.StrainColumn(strain, ratio, gaugeAt, leadsAt, &run.reducer.scratch)
 	}
 	w.judge(mask, raw, strain, base)
+	run.markSpikes(w, f.Time[from:to], raw, mask)
 	run.watchJumps(w, f.Time[from:to], raw, mask)
 	run.judgeExcitation(c.plan, mask, excitation)
 	w.judgeTemperature(mask, gauge)

@@ -13,6 +13,7 @@ type State struct {
 	Temperatures map[string]*TemperatureState
 	Inputs       map[string]*InputState // by "source/input|gauge"
 	Load         *float64               `json:",omitempty"` // newest, in the unit of the quantity that strain is read against
+	Begun        []Begun                `json:",omitempty"` // by events, and not ended
 }
 
 // SourceState is what is known of one source.
@@ -83,6 +84,7 @@ type InputState struct {
 	Carried    []Carry                `json:",omitempty"` // such work that zeros were carried over, in order
 	Restarted  bool                   `json:",omitempty"` // such work without paired readings, and no zero since
 	Jumps      JumpWatch
+	Spikes     SpikeWatch
 }
 
 // ZeroRecord is a zero as it was taken: means over its window, raw.

@@ -45,6 +45,7 @@ func (p *Plan) ReadState(text []byte) (*State, error) {
 		}
 	}
 	s.Load = read.Load
+	s.Begun = read.Begun
 	for name, temperature := range read.Temperatures {
 		if temperature != nil {
 			s.Temperatures[name] = temperature

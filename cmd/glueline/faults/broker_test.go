@@ -62,7 +62,7 @@ func endAndCheck(t testing.TB, s *service, load *generator, o options, plans []*
 // The broker is killed and started again under load: service and publishers
 // wait and go on by themselves.
 func TestBrokerIsKilled(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	e := brokertest.Start(t)
 	testFile, plans := benchFile(t)
 	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", e.URL(), "--one-replica", "--keep-journal"}}
@@ -91,7 +91,7 @@ func TestBrokerComesBackWithLess(t *testing.T) {
 		"nothing": {"there is no such journal", false},
 	} {
 		t.Run(name, func(t *testing.T) {
-			t.Parallel()
+			parallel(t)
 			e := brokertest.Start(t)
 			s := beginAt(t, options{args: []string{"--nats", e.URL(), "--one-replica"}}, e.URL())
 			play := func(from, to uint64) {
@@ -143,7 +143,7 @@ func TestConnectionIsCut(t *testing.T) {
 			o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--nats", ofService.URL(), "--one-replica", "--keep-journal"}}
 			s := start(t, o)
 			s.ready()
-			load := generate(t, loadTo(t, ofPublishers.URL(), testFile, 15*time.Millisecond))
+			load := generate(t, loadTo(t, ofPublishers.URL(), testFile, 40*time.Millisecond))
 			var wires []*brokertest.Wire
 			if c.service {
 				wires = append(wires, ofService)
@@ -196,7 +196,7 @@ func (s *service) tells(cutOff, fed bool) {
 		last := s.frames()
 		s.until("no frame comes any more", func() bool {
 			before := last
-			time.Sleep(time.Second) // in which a publisher that is not cut off sends some sixty
+			time.Sleep(time.Second) // in which publishers that are not cut off send dozens
 			last = s.frames()
 			return last == before
 		})
@@ -206,7 +206,7 @@ func (s *service) tells(cutOff, fed bool) {
 // Serve and replay give the segments of reduce, by the embedded broker and by
 // one of others.
 func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	truth, err := simulate.Write(t.TempDir(), simulate.Options{Seed: 3, Duration: time.Hour}, nil)
 	if err != nil {
 		t.Fatal(err)

@@ -104,7 +104,7 @@ func (o options) without() options {
 // that was acknowledged is in exactly one segment, the files are those that the
 // whole journal gives in an empty folder, and those that the archive gives.
 func TestKilledAtAnyInstant(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	times := 20
 	if text := os.Getenv(soakVariable); text != "" {
 		times = must(strconv.Atoi(text))(t)
@@ -122,7 +122,7 @@ func TestKilledAtAnyInstant(t *testing.T) {
 
 // The same while the journal is trimmed behind every cut.
 func TestKilledWhileTrimming(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	times := 4
 	if text := os.Getenv(soakVariable); text != "" {
 		times = must(strconv.Atoi(text))(t) / 5

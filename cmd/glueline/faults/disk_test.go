@@ -38,7 +38,7 @@ func (o options) endAndCheck(t testing.TB, s *service, load *generator) {
 // A disk whose syncs take long: the service falls behind, says by how much, and
 // loses nothing.
 func TestSlowDisk(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	testFile, _ := benchFile(t)
 	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--keep-journal"}, fault: "slow:reduced-sync:60ms,slow:raw-sync:60ms"}
 	url := o.listening(t)
@@ -57,7 +57,7 @@ func TestSlowDisk(t *testing.T) {
 // Each step of a commit fails once: the service says so and goes on from the
 // last commit.
 func TestStepsOfACommitFail(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	steps := []string{
 		"reduced-create:3", "reduced-write:40", "reduced-sync:3", "reduced-rename:4", "reduced-names:5", "reduced-record-sync:3", "reduced-link:4",
 		"raw-create:9", "raw-write:90", "raw-sync:9", "raw-rename:9", "raw-names:10", "raw-record-write:7", "raw-link:8",

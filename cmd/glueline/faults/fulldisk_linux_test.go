@@ -42,7 +42,7 @@ func smallDisk(t *testing.T, bytes, ballast int) (dir string, relieve func()) {
 // are refused with a reason and their publishers keep them; the service goes on
 // running, and takes them when there is room.
 func TestSharedDiskFillsUp(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	dir, relieve := smallDisk(t, 96<<20, 64<<20)
 	testFile, _ := benchFile(t)
 	o := options{testFile: testFile, data: filepath.Join(dir, "data"), args: []string{"--keep-journal", "--keep-free", itoa(16 << 20)}}
@@ -94,7 +94,7 @@ func TestSharedDiskFillsUp(t *testing.T) {
 // ends with a status of its own, and started again when there is room it has
 // all that was acknowledged.
 func TestFullDiskEndsTheProcess(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	dir, relieve := smallDisk(t, 96<<20, 80<<20)
 	testFile, _ := benchFile(t)
 	o := options{testFile: testFile, data: filepath.Join(dir, "data"), args: []string{"--keep-journal", "--keep-free", "0"}}
@@ -115,7 +115,7 @@ func TestFullDiskEndsTheProcess(t *testing.T) {
 // The disk of the segments is full, the journal's is not: frames are taken, no
 // file is committed, and it says so until there is room.
 func TestSegmentsDiskIsFull(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	dir, relieve := smallDisk(t, 48<<20, 46<<20)
 	testFile, plans := benchFile(t)
 	store := filepath.Join(t.TempDir(), "journal")

@@ -95,7 +95,7 @@ const (
 // before have the old one, those behind the new one, whether the process goes
 // on, or is killed right after, or is stopped, edited and started again.
 func TestReload(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	strains := map[string]string{}
 	for _, how := range []string{"goes on", killed, cutKilled, stopped, "edited between"} {
 		s := begin(t)
@@ -183,7 +183,7 @@ func (s *script) strainOf(channel string) string {
 // A wrong test file changes nothing, and every error is told; so does one that
 // needs a restart; one that is the same says so.
 func TestReloadOfAWrongFile(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	s := begin(t)
 	s.frames("node", 0, 2)
 	s.edit("gauge-factor: 2.1\n", "gauge-factr: 2.1\n", "bridge: quarter_3wire", "bridge: quarter_4wire")
@@ -240,7 +240,7 @@ func TestReloadOfAWrongFile(t *testing.T) {
 // The journal names a test file that the folder does not have: nothing is
 // reduced by another one.
 func TestTestFileIsMissing(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	s := begin(t)
 	s.frames("node", 0, 2)
 	s.edit(factor, newFactor)
@@ -259,7 +259,7 @@ func TestTestFileIsMissing(t *testing.T) {
 
 // While it recovers, the service answers that it lives and what it does.
 func TestRecoveryIsTold(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	s := begin(t)
 	s.frames("node", 0, 40)
 	s.service.stop()
@@ -297,7 +297,7 @@ func TestRecoveryIsTold(t *testing.T) {
 // Stopped under load, again and again: it ends well and in time, and nothing is
 // lost or doubled.
 func TestStoppedUnderLoad(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	testFile, plans := benchFile(t)
 	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--keep-journal"}}
 	url := o.listening(t)

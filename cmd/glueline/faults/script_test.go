@@ -169,7 +169,7 @@ func (s *script) flagged(channel string, f flag.Mask) (rows int) {
 // inside a frozen run: the same bytes, and the zero, the shunt and the frozen
 // run are what they are without.
 func TestEndsInTheMiddle(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	for _, how := range []string{killed, cutKilled, stopped} {
 		t.Run(how, func(t *testing.T) {
 			s := begin(t)
@@ -229,7 +229,7 @@ func TestEndsInTheMiddle(t *testing.T) {
 // source that reboots, a frame of a former boot; the process is killed among
 // them. What can be taken is archived once, the rest is in quarantine.
 func TestSourcesThatMisbehave(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	s := begin(t)
 	refuse := map[string]bool{} // acknowledged by the journal, but no frames of the test
 	s.frames("node", 0, 3)
@@ -329,7 +329,7 @@ func replace(t testing.TB, dir, with string) {
 // A journal that does not belong to the archive: the service stops, says so,
 // and changes nothing.
 func TestJournalThatIsNotTheOne(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	for name, c := range map[string]struct {
 		says string
 		// what happens to the journal, given what it was before the last cut

@@ -44,9 +44,7 @@ func TestMain(m *testing.M) {
 		}
 	}
 	flag.Parse()
-	// Tests that wait for a minute take no place from those that work.
-	const waiting = 3
-	err := flag.Set("test.parallel", itoa(runtime.GOMAXPROCS(0)+waiting))
+	err := flag.Set("test.parallel", "100") // see parallel
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
@@ -59,6 +57,17 @@ func TestMain(m *testing.M) {
 	os.RemoveAll(scratch)
 	brokertest.Remove()
 	os.Exit(code)
+}
+
+// busy has a place for each test that works, one a processor.
+var busy = make(chan struct{}, runtime.GOMAXPROCS(0))
+
+// parallel lets a test run beside others as t.Parallel does. Those that wait for
+// a minute do without a place, so that nobody waits for them.
+func parallel(t *testing.T) {
+	t.Parallel()
+	busy <- struct{}{}
+	t.Cleanup(func() { <-busy })
 }
 
 // glueline builds the program, once.

@@ -33,7 +33,7 @@ type said struct {
 // A program in another language hears the rows that stand in the segments, and
 // envelopes that hold them.
 func TestJavaScriptListens(t *testing.T) {
-	t.Parallel()
+	parallel(t)
 	const frames = 12
 	s := begin(t, "--publish")
 	node := exec.CommandContext(t.Context(), "node", "subscribe.mjs", s.url, benchName, "main", "node", strconv.Itoa(frames*rowsPerFrame))
