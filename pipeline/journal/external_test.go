@@ -3,17 +3,16 @@ package journal
 import (
 	"context"
 	"errors"
-	"io"
-	"net"
+	"fmt"
 	"os"
-	"strings"
-	"sync"
 	"testing"
+
+	"glueline/pipeline/journal/brokertest"
 )
 
-func connectExternal(t testing.TB, e *external) *Conn {
+func connectExternal(t testing.TB, e *brokertest.Broker) *Conn {
 	t.Helper()
-	c, err := Connect(e.url(), ConnectOptions{})
+	c, err := Connect(e.URL(), ConnectOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -23,7 +22,7 @@ func connectExternal(t testing.TB, e *external) *Conn {
 
 func TestOneReplicaOfOthersNeedsAWord(t *testing.T) {
 	ctx := testContext(t)
-	c := connectExternal(t, startExternal(t))
+	c := connectExternal(t, brokertest.Start(t))
 	g := gate()
 	g.AllowOneReplica = false
 	g.Replicas = 1
@@ -48,7 +47,7 @@ func TestOneReplicaOfOthersNeedsAWord(t *testing.T) {
 // reads: both go on by themselves, and nothing acknowledged is missing.
 func TestReadingGoesOnAfterTheBrokerWasKilled(t *testing.T) {
 	ctx := testContext(t)
-	e := startExternal(t)
+	e := brokertest.Start(t)
 	j := openJournal(t, connectExternal(t, e))
 	p := newPublisher(t, j, PublisherOptions{})
 	r, err := j.Read(ctx, 2)
@@ -87,10 +86,10 @@ func TestReadingGoesOnAfterTheBrokerWasKilled(t *testing.T) {
 		}
 		last = m.Seq
 		if h.Number == next && next == frames/3 {
-			e.kill()
+			e.Kill()
 			until(t, "the connection is lost", func() bool { return !j.conn.Connected() })
 			close(killed)
-			e.start()
+			e.Start()
 		}
 		next = h.Number + 1
 	}
@@ -104,25 +103,25 @@ func TestReaderStopsAtAJournalThatIsNotTheSame(t *testing.T) {
 	tests := []struct {
 		name string
 		want error
-		harm func(t *testing.T, j *Journal, e *external)
+		harm func(t *testing.T, j *Journal, e *brokertest.Broker)
 	}{
-		{"store gone", ErrNoJournal, func(t *testing.T, j *Journal, e *external) {
-			if err := os.RemoveAll(e.store); err != nil {
+		{"store gone", ErrNoJournal, func(t *testing.T, j *Journal, e *brokertest.Broker) {
+			if err := os.RemoveAll(e.Store); err != nil {
 				t.Fatal(err)
 			}
-			e.start()
+			e.Start()
 		}},
-		{"made anew", ErrIdentity, func(t *testing.T, j *Journal, e *external) {
-			if err := os.RemoveAll(e.store); err != nil {
+		{"made anew", ErrIdentity, func(t *testing.T, j *Journal, e *brokertest.Broker) {
+			if err := os.RemoveAll(e.Store); err != nil {
 				t.Fatal(err)
 			}
-			e.start()
+			e.Start()
 			openJournal(t, connectExternal(t, e))
 		}},
-		{"tail lost", ErrLostTail, func(t *testing.T, j *Journal, e *external) { rewrite(t, j, e, 4) }},
-		{"tail lost and written anew", ErrLostTail, func(t *testing.T, j *Journal, e *external) { rewrite(t, j, e, 8) }},
-		{"trimmed beyond the reader", ErrGap, func(t *testing.T, j *Journal, e *external) {
-			e.start()
+		{"tail lost", ErrLostTail, func(t *testing.T, j *Journal, e *brokertest.Broker) { rewrite(t, j, e, 4) }},
+		{"tail lost and written anew", ErrLostTail, func(t *testing.T, j *Journal, e *brokertest.Broker) { rewrite(t, j, e, 8) }},
+		{"trimmed beyond the reader", ErrGap, func(t *testing.T, j *Journal, e *brokertest.Broker) {
+			e.Start()
 			other := openJournal(t, connectExternal(t, e))
 			publish(t, other, 100, 110)
 			if err := other.Trim(testContext(t), 12); err != nil {
@@ -133,7 +132,7 @@ func TestReaderStopsAtAJournalThatIsNotTheSame(t *testing.T) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			ctx := testContext(t)
-			e := startExternal(t)
+			e := brokertest.Start(t)
 			j := openJournal(t, connectExternal(t, e))
 			publish(t, j, 0, 5)
 			r, err := j.Read(ctx, 1)
@@ -142,7 +141,7 @@ func TestReaderStopsAtAJournalThatIsNotTheSame(t *testing.T) {
 			}
 			defer r.Close()
 			nextMessages(t, r, 1, 6)
-			e.kill()
+			e.Kill()
 			until(t, "the connection is lost", func() bool { return !j.conn.Connected() })
 			test.harm(t, j, e)
 			if _, err := r.Next(ctx); !errors.Is(err, test.want) {
@@ -157,12 +156,12 @@ func TestReaderStopsAtAJournalThatIsNotTheSame(t *testing.T) {
 
 // rewrite makes a journal of the same identity that has other frames, as one
 // that was restored from an old copy and written on.
-func rewrite(t *testing.T, j *Journal, e *external, frames uint64) {
+func rewrite(t *testing.T, j *Journal, e *brokertest.Broker, frames uint64) {
 	t.Helper()
-	if err := os.RemoveAll(e.store); err != nil {
+	if err := os.RemoveAll(e.Store); err != nil {
 		t.Fatal(err)
 	}
-	e.start()
+	e.Start()
 	c := connectExternal(t, e)
 	g := gate()
 	g.Replicas = 1
@@ -175,9 +174,9 @@ func rewrite(t *testing.T, j *Journal, e *external, frames uint64) {
 }
 
 func TestPublishingWhileTheBrokerIsAwayFailsAtOnce(t *testing.T) {
-	e := startExternal(t)
+	e := brokertest.Start(t)
 	j := openJournal(t, connectExternal(t, e))
-	e.kill()
+	e.Kill()
 	until(t, "the connection is lost", func() bool { return !j.conn.Connected() })
 	if _, err := j.Publish(testContext(t), header(0), []byte("x")); err == nil || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, ErrFull) {
 		t.Errorf("%v", err)
@@ -185,88 +184,11 @@ func TestPublishingWhileTheBrokerIsAwayFailsAtOnce(t *testing.T) {
 }
 
 func TestConnectNeedsAServer(t *testing.T) {
-	e := &external{t: t, port: freePort(t)}
-	if c, err := Connect(e.url(), ConnectOptions{}); err == nil {
+	url := fmt.Sprintf("nats://127.0.0.1:%d", brokertest.FreePort(t))
+	if c, err := Connect(url, ConnectOptions{}); err == nil {
 		c.Close()
 		t.Error("connected to nothing")
 	}
-}
-
-// wire is a connection that can be cut: a relay before a server.
-type wire struct {
-	t        testing.TB
-	listener net.Listener
-	server   string
-
-	mu   sync.Mutex
-	open []net.Conn
-	down bool
-	done sync.WaitGroup
-}
-
-func newWire(t testing.TB, server string) *wire {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := &wire{t: t, listener: l, server: strings.TrimPrefix(server, "nats://")}
-	w.done.Add(1)
-	go w.accept()
-	t.Cleanup(func() {
-		l.Close()
-		w.cut()
-		w.done.Wait()
-	})
-	return w
-}
-
-func (w *wire) accept() {
-	defer w.done.Done()
-	for {
-		from, err := w.listener.Accept()
-		if err != nil {
-			return
-		}
-		to, err := net.Dial("tcp", w.server)
-		if err != nil {
-			from.Close()
-			continue
-		}
-		w.mu.Lock()
-		if w.down {
-			from.Close()
-			to.Close()
-		}
-		w.open = append(w.open, from, to)
-		w.mu.Unlock()
-		for _, ends := range [][2]net.Conn{{from, to}, {to, from}} {
-			w.done.Add(1)
-			go func() {
-				defer w.done.Done()
-				_, _ = io.Copy(ends[0], ends[1]) // it ends when the wire is cut
-				ends[0].Close()
-				ends[1].Close()
-			}()
-		}
-	}
-}
-
-// cut breaks all connections and lets none through until mend.
-func (w *wire) cut() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.down = true
-	for _, c := range w.open {
-		c.Close()
-	}
-	w.open = nil
-}
-
-func (w *wire) mend() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.down = false
 }
 
 // The connection is cut again and again while the server goes on.
@@ -274,8 +196,8 @@ func TestReadingGoesOnAfterTheConnectionWasCut(t *testing.T) {
 	ctx := testContext(t)
 	s := startServer(t, ServerOptions{Listen: "127.0.0.1:0"})
 	inside := openJournal(t, connectInside(t, s))
-	w := newWire(t, s.URL())
-	c, err := Connect("nats://"+w.listener.Addr().String(), ConnectOptions{})
+	w := brokertest.NewWire(t, s.URL())
+	c, err := Connect(w.URL(), ConnectOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -293,7 +215,7 @@ func TestReadingGoesOnAfterTheConnectionWasCut(t *testing.T) {
 	number, seq := uint64(0), uint64(2)
 	for range 4 {
 		publish(t, inside, 10_000+number, 10_003+number) // by another publisher
-		w.cut()
+		w.Cut()
 		until(t, "the connection is lost", func() bool { return !c.Connected() })
 		publish(t, inside, 20_000+number, 20_003+number) // meanwhile
 		for range 3 {
@@ -302,7 +224,7 @@ func TestReadingGoesOnAfterTheConnectionWasCut(t *testing.T) {
 			}
 			number++
 		}
-		w.mend()
+		w.Mend()
 		seen := map[uint64]bool{}
 		for !seen[number-1] {
 			m := nextMessages(t, r, seq, 1)[0]

@@ -7,6 +7,8 @@ import (
 	"os"
 	"testing"
 	"time"
+
+	"glueline/pipeline/journal/brokertest"
 )
 
 func newPipeline(t testing.TB, j *Journal) *Pipeline {
@@ -213,7 +215,7 @@ func TestPipelineWaitsForRoom(t *testing.T) {
 
 func TestPipelineGoesOnAfterTheBrokerWasKilled(t *testing.T) {
 	ctx := testContext(t)
-	e := startExternal(t)
+	e := brokertest.Start(t)
 	j := openJournal(t, connectExternal(t, e))
 	p := newPipeline(t, j)
 	const frames = 60000
@@ -230,14 +232,14 @@ func TestPipelineGoesOnAfterTheBrokerWasKilled(t *testing.T) {
 			state, err := j.State(ctx)
 			return err == nil && state.Last > share
 		})
-		e.kill()
+		e.Kill()
 		until(t, "the connection is lost", func() bool { return !j.conn.Connected() })
 		select {
 		case err := <-sent:
 			t.Fatalf("it had ended before the broker was killed: %v", err)
 		default:
 		}
-		e.start()
+		e.Start()
 	}
 	if err := <-sent; err != nil {
 		t.Fatal(err)
@@ -249,22 +251,22 @@ func TestPipelineStopsAtAnotherJournal(t *testing.T) {
 	for name, want := range map[string]error{"gone": ErrNoJournal, "made anew": ErrIdentity, "tail lost": ErrLostTail} {
 		t.Run(name, func(t *testing.T) {
 			ctx := testContext(t)
-			e := startExternal(t)
+			e := brokertest.Start(t)
 			j := openJournal(t, connectExternal(t, e))
 			p := newPipeline(t, j)
 			if err := pump(ctx, p, 0, 10); err != nil {
 				t.Fatal(err)
 			}
 			flush(t, p, 11)
-			e.kill()
+			e.Kill()
 			until(t, "the connection is lost", func() bool { return !j.conn.Connected() })
 			if name == "tail lost" {
 				rewrite(t, j, e, 4)
 			} else {
-				if err := os.RemoveAll(e.store); err != nil {
+				if err := os.RemoveAll(e.Store); err != nil {
 					t.Fatal(err)
 				}
-				e.start()
+				e.Start()
 			}
 			if name == "made anew" {
 				openJournal(t, connectExternal(t, e))

@@ -14,13 +14,13 @@ import (
 	"math/big"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"runtime"
 	"strings"
-	"sync"
 	"testing"
 	"time"
+
+	"glueline/pipeline/journal/brokertest"
 )
 
 // within is how long a test waits for what must happen; it decides nothing but
@@ -159,7 +159,7 @@ func selfSigned(t *testing.T) (tls.Certificate, *x509.CertPool) {
 
 // The MQTT listener answers (MQTT 3.1.1, sections 3.1 and 3.2: CONNECT, CONNACK).
 func TestMQTTListener(t *testing.T) {
-	port := freePort(t)
+	port := brokertest.FreePort(t)
 	startServer(t, ServerOptions{MQTT: fmt.Sprintf("127.0.0.1:%d", port)})
 	conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", port))
 	if err != nil {
@@ -177,16 +177,6 @@ func TestMQTTListener(t *testing.T) {
 	if _, err := io.ReadFull(conn, answer); err != nil || string(answer) != "\x20\x02\x00\x00" {
 		t.Errorf("answer % x, %v", answer, err)
 	}
-}
-
-func freePort(t testing.TB) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
 }
 
 func TestServerThatCannotStartSaysWhy(t *testing.T) {
@@ -301,19 +291,6 @@ func TestNothingRunsOnAfterClose(t *testing.T) {
 	settled(t, before)
 }
 
-// brokerBinary builds the broker's own program, once.
-var brokerBinary = sync.OnceValues(func() (string, error) {
-	dir, err := os.MkdirTemp("", "broker")
-	if err != nil {
-		return "", err
-	}
-	path := filepath.Join(dir, "broker")
-	if said, err := exec.Command("go", "build", "-o", path, "github.com/nats-io/nats-server/v2").CombinedOutput(); err != nil {
-		return "", fmt.Errorf("build the broker: %w\n%s", err, said)
-	}
-	return path, nil
-})
-
 func TestMain(m *testing.M) {
 	for variable, run := range roles {
 		if value := os.Getenv(variable); value != "" {
@@ -321,72 +298,10 @@ func TestMain(m *testing.M) {
 		}
 	}
 	code := m.Run()
-	if built {
-		path, _ := brokerBinary()
-		os.RemoveAll(filepath.Dir(path))
-	}
+	brokertest.Remove()
 	os.Exit(code)
 }
-
-var built bool
 
 // roles are what the test program does instead of testing when an environment
 // variable is set, with its value, to be killed or limited by the test proper.
 var roles = map[string]func(value string) int{}
-
-// external is a broker in a process of its own.
-type external struct {
-	t       testing.TB
-	store   string
-	port    int
-	more    []string // arguments
-	process *exec.Cmd
-}
-
-func startExternal(t testing.TB) *external {
-	t.Helper()
-	e := &external{t: t, store: t.TempDir(), port: freePort(t)}
-	e.start()
-	t.Cleanup(e.kill)
-	return e
-}
-
-func (e *external) url() string { return fmt.Sprintf("nats://127.0.0.1:%d", e.port) }
-
-func (e *external) start() {
-	e.t.Helper()
-	path, err := brokerBinary()
-	if err != nil {
-		e.t.Fatal(err)
-	}
-	built = true
-	arguments := append([]string{"-a", "127.0.0.1", "-p", fmt.Sprint(e.port), "-js", "-sd", e.store}, e.more...)
-	e.process = exec.Command(path, arguments...)
-	if err := e.process.Start(); err != nil {
-		e.t.Fatal(err)
-	}
-	deadline := time.Now().Add(within)
-	for {
-		conn, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", e.port))
-		if err == nil {
-			conn.Close()
-			return
-		}
-		if time.Now().After(deadline) {
-			e.t.Fatal(err)
-		}
-		time.Sleep(10 * time.Millisecond)
-	}
-}
-
-// kill ends the process at once, as kill -9 does.
-func (e *external) kill() {
-	if e.process == nil {
-		return
-	}
-	if err := e.process.Process.Kill(); err != nil {
-		e.t.Error(err)
-	}
-	_ = e.process.Wait() // its error is that it was killed
-	e.process = nil
-}
