@@ -33,6 +33,12 @@ const (
 
 func capped(score, most float64) float64 { return tempered * max(-most, min(most, score)) }
 
+// weigh tempers how well the zero is explained. What all explanations share is
+// capped, what sets them apart is not.
+func (f *findings) weigh(score float64) float64 {
+	return tempered * (min(mostFit, f.best) + score - f.best)
+}
+
 // fit says how well a cause explains the zero.
 func (f *findings) fit(o *opine, c Cause, what string) {
 	if !f.zeroMoved() {
@@ -40,10 +46,10 @@ func (f *findings) fit(o *opine, c Cause, what string) {
 	}
 	e := f.zeros[c]
 	if !e.known {
-		o.says(0.4*capped(f.plain.score, mostFit)-3, "what it would follow (%s) is not measured", what)
+		o.says(f.weigh(f.plain.score)-3, "what it would follow (%s) is not measured", what)
 		return
 	}
-	o.says(capped(e.score, mostFit), "%s explains %.0f %% of what moved beside temperature", what, 100*e.share)
+	o.says(f.weigh(e.score), "%s explains %.0f %% of what moved beside temperature", what, 100*e.share)
 }
 
 // bend says whether a change of slope against load is what the cause does.
@@ -143,10 +149,17 @@ func connector(f *findings, o *opine) {
 	f.fit(o, Connector, "jumps")
 	f.bend(o, false)
 	switch {
-	case f.jumps >= 3:
+	case f.jumps >= 3 && f.oneWay < 0.8:
 		o.says(3, "%d jumps up and down", f.jumps)
+	case f.jumps > 1 && f.oneWay > 0.9:
+		o.says(-6, "the jumps all go one way")
+	case f.jumps == 1 && f.nearPeak:
+		o.says(-8, "one jump only, at a new load maximum")
 	case f.jumps == 1:
 		o.says(-3, "one jump only")
+	}
+	if f.sharp < 0.6 && f.jumps > 0 && f.zeroMoved() {
+		o.says(-8, "the jumps are not sharp: %.0f %% of them within two hours", 100*f.sharp)
 	}
 	if f.wild > 2 {
 		o.says(4, "%.0f spikes in a hundred hours", f.wild)
@@ -178,7 +191,7 @@ func leadHeat(f *findings, o *opine) {
 
 func debond(f *findings, o *opine) {
 	if f.zeroMoved() {
-		o.says(capped(f.plain.score, mostFit)-1, "a drift from one time on explains %.0f %% of what moved", 100*f.plain.share)
+		o.says(f.weigh(f.plain.score)-1, "a drift from one time on explains %.0f %% of what moved", 100*f.plain.share)
 	}
 	f.bend(o, f.slope.amount < 0)
 	switch {
@@ -188,6 +201,9 @@ func debond(f *findings, o *opine) {
 		o.says(ruled, "the slope against load rose")
 	default:
 		o.says(2, "the slope fell by %.1f %%", -100*f.slope.amount)
+	}
+	if f.nearPeak && !f.firstLoads {
+		o.says(-5, "it began at a new load maximum")
 	}
 	if f.width > 3*f.widthErr {
 		o.says(5, "hysteresis grew by %.1f %% of the strain", 100*f.width)
@@ -215,7 +231,12 @@ func fatigue(f *findings, o *opine) {
 
 func shakedown(f *findings, o *opine) {
 	f.fit(o, Shakedown, "the number of loadings since the first")
-	f.bend(o, false)
+	if math.Abs(f.plain.onset-f.firstUse) < 24 && f.zeroMoved() {
+		o.says(3, "it began under the first loads")
+	}
+	if f.slope.onset > f.firstUse+24 {
+		f.bend(o, false)
+	}
 	f.rightShunt(o)
 }
 
@@ -225,10 +246,13 @@ func selfHeating(f *findings, o *opine) {
 	switch v := f.with[Excitation]; {
 	case v == nil:
 		if f.noise < 0.8 {
-			o.says(3, "the noise fell to %.0f %%, as with a higher excitation", 100*f.noise)
+			o.says(6, "the noise fell to %.0f %%, as with a higher excitation", 100*f.noise)
 		}
 	case f.zeros[SelfHeating].known:
 		o.says(3, "the excitation changed")
+		if math.Abs(f.zeros[SelfHeating].onset-f.plain.onset) < 3+grid {
+			o.says(5, "and the zero moved then")
+		}
 	default:
 		o.says(ruled, "the excitation did not change")
 	}
@@ -258,7 +282,14 @@ func instrument(f *findings, o *opine) {
 }
 
 func structure(f *findings, o *opine) {
-	if f.zeroMoved() {
+	switch {
+	case f.zeroMoved() && f.nearPeak && !f.firstLoads:
+		best := max(f.zeros[Structure].score, f.plain.score)
+		if f.jumps == 1 {
+			best = max(best, f.steps.score)
+		}
+		o.says(f.weigh(best), "a change at a new load maximum explains %.0f %% of what moved", 100*max(f.zeros[Structure].share, f.plain.share))
+	case f.zeroMoved():
 		f.fit(o, Structure, "a step at a new load maximum")
 	}
 	f.bend(o, true)
@@ -266,7 +297,11 @@ func structure(f *findings, o *opine) {
 		o.says(ruled, "nothing began at a new load maximum")
 		return
 	}
-	o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
+	if f.firstLoads {
+		o.says(1, "it began under the first loads, at hour %.0f", f.peakAt)
+	} else {
+		o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
+	}
 	if n := f.with[Neighbours]; n != nil {
 		s := &series{at: f.at}
 		l := newLeast(n, f.base()...)
@@ -285,7 +320,7 @@ func thermal(f *findings, o *opine) {
 	o.says(8, "the zero follows temperature by %+.1f ± %.1f microstrain/K", f.perKelvin*micro, f.perKError*micro)
 	f.bend(o, false)
 	if f.zeroMoved() {
-		o.says(0.5*capped(f.plain.score, mostFit)-2, "and moves beside that")
+		o.says(f.weigh(f.plain.score)-6, "and moves beside that")
 	}
 }
 
@@ -298,8 +333,22 @@ func (f *findings) since(c Cause) float64 {
 		return f.peakAt
 	case c == Thermal:
 		return f.at[0]
+	case c == LeadHeat && f.zeros[c].known:
+		return f.shows(f.with[LeadTemperature], f.zeros[c].amount)
 	case c == Moisture || c == Healthy || c == CannotTell:
 		return f.onset
 	}
 	return f.zeros[c].onset
+}
+
+// shows returns the hour at which following a covariate first moves the zero by
+// more than a tenth of what it ever does.
+func (f *findings) shows(x []float64, per float64) float64 {
+	least := max(2e-6, 0.1*math.Abs(per)*reach(x))
+	for i, v := range x {
+		if math.Abs(per*(v-x[0])) > least {
+			return f.at[i]
+		}
+	}
+	return f.at[0]
 }

@@ -104,6 +104,14 @@ func spread(x []float64) float64 {
 	return s[len(s)-1-len(s)/20] - s[len(s)/20]
 }
 
+// reach is the range of a series, 0 for none.
+func reach(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	return slices.Max(x) - slices.Min(x)
+}
+
 // colour is the lag-1 autocorrelation of a residual, between 0 and 0.95.
 func colour(r []float64) float64 {
 	var products, squares float64

@@ -1,6 +1,9 @@
 package drift
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // findings are the numbers that the causes are judged by.
 type findings struct {
@@ -12,25 +15,29 @@ type findings struct {
 	plain     explanation           // the best of: a step, or a drift that levels off or not, from any time on
 	steps     explanation           // jumps up and down
 	jumps     int
+	sharp     float64 // part of the jumps that happens within two hours
+	oneWay    float64 // 1 if all jumps go one way, 0 if they come back
+	best      float64 // score of the best explanation
 	effective float64 // independent zeros, by the colour of what the best explanation leaves
 	moved     float64 // m/m, how far the zero moved beside what temperature explains
 	perKelvin float64 // m/m/K that the zero follows its own temperature by
 	perKError float64
 
-	slope     change  // of the slope, relative
-	slopeRef  float64 // m/m a unit of load
-	width     float64 // by how much the hysteresis grew, of the strain
-	widthErr  float64
-	noise     float64 // by what factor the noise grew
-	span      float64 // by how much the shunt check changed, relative
-	spanErr   float64
-	wild      float64 // spikes in a hundred hours after the onset
-	ohm       float64 // lowest insulation after the onset, NaN for none
-	onset     float64 // hour at which whatever it is began, by the record as a whole
-	nearPeak  bool    // at a new maximum of the load
-	peakAt    float64
-	referred  bool // there is a reference input
-	witnessed bool
+	slope      change  // of the slope, relative
+	slopeRef   float64 // m/m a unit of load
+	width      float64 // by how much the hysteresis grew, of the strain
+	widthErr   float64
+	noise      float64 // by what factor the noise grew
+	span       float64 // by how much the shunt check changed, relative
+	spanErr    float64
+	wild       float64 // spikes in a hundred hours after the onset
+	ohm        float64 // lowest insulation after the onset, NaN for none
+	onset      float64 // hour at which whatever it is began, by the record as a whole
+	nearPeak   bool    // at a new maximum of the load
+	peakAt     float64
+	firstLoads bool // which is one of the first day of loading
+	referred   bool // there is a reference input
+	witnessed  bool
 }
 
 // explanation is a fit of the zero by what one cause would do.
@@ -100,6 +107,10 @@ func newFindings(r *Record, facts Facts) *findings {
 	return f
 }
 
+// mostEffective bounds how many independent values a record of any length is
+// taken for: beyond it, what a model leaves is the model's fault.
+const mostEffective = 60
+
 const fewest = 24 // epochs with a zero, below which nothing is said
 
 func (f *findings) explainZero() {
@@ -151,6 +162,7 @@ func (f *findings) explainZero() {
 	begin := max(f.at[0], f.facts.CureHour)
 	for _, tau := range []float64{1, 4, 16, 60} {
 		cure.try(begin, f.from(begin, func(i int) float64 { return math.Log1p((f.at[i] - begin) / tau) }))
+		cure.try(begin, f.from(begin, func(i int) float64 { return -math.Expm1(-math.Sqrt((f.at[i] - begin) / tau)) }))
 	}
 	contact := f.jump(open(jumpy, 0).least)
 	heat := open(LeadHeat, 3)
@@ -216,7 +228,10 @@ func (f *findings) explainZero() {
 	rho := colour(left.residual)
 	n := float64(len(f.zero))
 	f.effective = max(15, n*(1-rho)/(1+rho))
-	least := max(best.best, contact.squares, n*0.09e-12) // 0.3 microstrain is believed of nobody
+	f.effective = min(f.effective, mostEffective)
+	// No model of a cause is better than a few per cent, nor than half a microstrain.
+	floor := n*0.25e-12 + 0.01*total
+	likely := func(left float64) float64 { return f.effective / 2 * math.Log((total+floor)/(left+floor)) }
 	for c, k := range all {
 		e := explanation{known: k.known, onset: k.onset, left: k.residual}
 		if k.columns != nil {
@@ -224,16 +239,22 @@ func (f *findings) explainZero() {
 			e.left = newLeast(f.zero, full...).residual
 			e.amount = amplitude(f.zero, full...)
 		}
-		e.score = f.effective/2*math.Log((total+least/10)/(k.best+least/10)) - k.parameters/2*math.Log(f.effective)
+		e.score = likely(k.best) - k.parameters/2*math.Log(f.effective)
 		e.share = 1 - k.best/total
 		f.zeros[c] = e
 	}
 	f.plain = f.zeros[plain]
 	f.jumps = contact.jumps
 	f.steps = explanation{known: true, onset: contact.onset, share: 1 - contact.squares/total,
-		score: f.effective/2*math.Log((total+least/10)/(contact.squares+least/10)) - float64(contact.jumps)*math.Log(f.effective)}
+		score: likely(contact.squares) - float64(contact.jumps)*math.Log(f.effective)}
 	f.zeros[Connector] = f.steps
+	f.sharp, f.oneWay = contact.sharp, contact.oneWay
+	f.best = f.plain.score
+	for _, e := range f.zeros {
+		f.best = max(f.best, e.score)
+	}
 
+	fitted := f.column(func(i int) float64 { return f.zero[i] - left.residual[i] })
 	// What temperature explains beside the best explanation of the rest.
 	if t := f.with[Temperature]; t != nil {
 		columns := append([][]float64{f.ones}, best.columns...)
@@ -241,9 +262,9 @@ func (f *findings) explainZero() {
 		f.perKelvin = amplitude(f.zero, columns...)
 		bare := newLeast(t, columns[:len(columns)-1]...)
 		f.perKError = math.Sqrt(left.squares() / f.effective / (bare.squares()/n + 1e-9) / n * (n / f.effective))
-		f.moved = spread(f.column(func(i int) float64 { return f.zero[i] - f.perKelvin*t[i] }))
+		f.moved = reach(f.column(func(i int) float64 { return fitted[i] - f.perKelvin*t[i] }))
 	} else {
-		f.moved = spread(f.zero)
+		f.moved = reach(fitted)
 	}
 }
 
@@ -262,11 +283,14 @@ type segmented struct {
 	squares float64
 	jumps   int
 	onset   float64
+	sharp   float64
+	oneWay  float64 // 1 if all jumps go one way
 }
 
 // jump explains the zero by up to eight jumps, found one at a time, while each
 // pays for itself.
 func (f *findings) jump(base *least) segmented {
+	var cuts []int
 	l := &least{residual: base.residual, basis: base.basis}
 	s := segmented{squares: l.squares(), onset: math.Inf(1)}
 	l.residual = append([]float64(nil), base.residual...)
@@ -283,7 +307,7 @@ func (f *findings) jump(base *least) segmented {
 			}
 		}
 		if at < 0 {
-			return s
+			break
 		}
 		before := l.squares()
 		l.take(f.column(func(i int) float64 {
@@ -294,12 +318,29 @@ func (f *findings) jump(base *least) segmented {
 		}))
 		after := l.squares()
 		if after > 0.85*before {
-			return s
+			break
 		}
+		cuts = append(cuts, at)
 		s.squares, s.onset = after, min(s.onset, f.at[at])
 		s.jumps++
 	}
+	s.sharp, s.oneWay = sharpness(base.residual, cuts)
 	return s
+}
+
+// sharpness compares the differences across cuts over the two values on either
+// side with those between the means of the whole pieces.
+func sharpness(x []float64, cuts []int) (sharp, oneWay float64) {
+	slices.Sort(cuts)
+	cuts = append(append([]int{0}, cuts...), len(x))
+	var near, whole, net float64
+	for k := 1; k < len(cuts)-1; k++ {
+		from, at, to := cuts[k-1], cuts[k], cuts[k+1]
+		near += math.Abs(mean(x[at:min(at+2, to)]) - mean(x[max(at-2, from):at]))
+		net += mean(x[at:to]) - mean(x[from:at])
+		whole += math.Abs(mean(x[at:to]) - mean(x[from:at]))
+	}
+	return near / whole, math.Abs(net) / whole
 }
 
 func times(a, b []float64) []float64 {
@@ -361,11 +402,8 @@ func (f *findings) slopeChanged() bool { return f.slope.score > 8 && math.Abs(f.
 
 // zeroMoved says so of the zero.
 func (f *findings) zeroMoved() bool {
-	best := max(f.plain.score, f.steps.score)
-	for _, e := range f.zeros {
-		best = max(best, e.score)
-	}
-	return f.moved > f.facts.tolerance() && best > 10
+	least := f.facts.tolerance()
+	return f.moved > 3*least || f.moved > least && f.best > 10
 }
 
 func (f *findings) setOnset() {
@@ -389,6 +427,7 @@ func (f *findings) setOnset() {
 		return false
 	}
 	within := max(2.5, 1.5*float64(f.record.Span)/float64(hour))
+	defer func() { f.firstLoads = f.nearPeak && f.peakAt < f.firstUse+24 }()
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||
 		f.zeroMoved() && near(f.plain.onset, within+grid/2)
 }

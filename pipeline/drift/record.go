@@ -149,10 +149,8 @@ func (r *Record) halve() {
 func (r *Record) watch(e *Window) {
 	t := e.With[Temperature].Mean()
 	r.Zeros.Add(e.To, t, r.zero(e), 0.3e-6)
-	slope, _ := e.All.Slope()
-	if e.All.N > 0 && len(r.Epochs) > 0 {
-		r.Slopes.Add(e.To, math.NaN(), slope, math.Abs(r.Slopes.Centre)*1e-3)
-	}
+	slope, _ := e.Slope()
+	r.Slopes.Add(e.To, math.NaN(), slope, math.Abs(slope)*1e-3)
 	r.Noises.Add(e.To, math.NaN(), math.Log(math.Sqrt(e.Wobble.Mean())), 0.1)
 }
 

@@ -92,7 +92,7 @@ func (r *Record) series() *series {
 				wet[j] += (h - wet[j]) * -math.Expm1(-float64(r.Span)/float64(hour)/tau)
 			}
 		}
-		slope, _ := e.All.Slope()
+		slope, _ := e.Slope()
 		if e.Highest > 0.3*all && e.Rising.N >= 3 && e.Falling.N >= 3 {
 			s.slopes.add(at, slope)
 			s.widths.add(at, e.Hysteresis()/(math.Abs(slope)*e.Highest))

@@ -129,10 +129,30 @@ func (w *Window) join(o *Window) {
 	w.Spikes += o.Spikes
 }
 
+// Slope returns the slope of strain against load and its standard error from the
+// rising and the falling branch, each with an intercept of its own: a zero that
+// steps between them, a hold that relaxes, leave it alone.
+func (w *Window) Slope() (slope, err float64) {
+	var n, xx, xy, yy float64
+	for _, s := range []*Sums{&w.Rising, &w.Falling} {
+		if s.N > 0 {
+			n += s.N - 1
+			xx += s.XX - s.X*s.X/s.N
+			xy += s.XY - s.X*s.Y/s.N
+			yy += s.YY - s.Y*s.Y/s.N
+		}
+	}
+	if n < 4 || !(xx > 1e-9*(w.Rising.XX+w.Falling.XX)) {
+		return math.NaN(), math.NaN()
+	}
+	slope = xy / xx
+	return slope, math.Sqrt(max(0, yy-slope*xy)/(n-1)) / math.Sqrt(xx)
+}
+
 // Hysteresis returns by how much strain is higher while the load falls than while
 // it rises, at one load; NaN unless both happened.
 func (w *Window) Hysteresis() float64 {
-	slope, _ := w.All.Slope()
+	slope, _ := w.Slope()
 	up, down := w.Rising, w.Falling
 	return (down.Y/down.N - up.Y/up.N) - slope*(down.X/down.N-up.X/up.N)
 }

@@ -40,6 +40,7 @@ const Minutes = 14 * 24 * 60
 type Truth struct {
 	Kind, Also string
 	Onset      int     // minute
+	Shows      int     // minute from which it does more than 3 microstrain
 	AtMaximum  bool    // begun at a new load maximum
 	Size       float64 // m/m, what the trouble was meant to reach
 }

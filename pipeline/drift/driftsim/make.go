@@ -40,7 +40,7 @@ func Make(o Options) Channel {
 	}
 	air := makeWeather(d, func(m int) float64 {
 		if is(LeadHeat) && m < exposedFrom {
-			return 0.1
+			return 0.03 // in a duct, indoors
 		}
 		return 1
 	})
@@ -51,6 +51,7 @@ func Make(o Options) Channel {
 	}
 	if o.Kind == LeadHeat {
 		main.truth.Onset, main.truth.Size = exposedFrom, leadWanted*8
+		main.does = func(_ int, s *state) { s.heat = 1e-6 }
 	}
 	main.truth.Also = o.Also
 	friction, tau := max(main.cap, second.cap), max(main.tau, second.tau, 60)
@@ -71,11 +72,21 @@ func Make(o Options) Channel {
 
 	c := Channel{Bridge: b, Truth: main.truth, Samples: make([]Sample, Minutes)}
 	t0, k := air[0].metal, b.GaugeFactor
+	warmth := func(m int) float64 {
+		warm := air[m].metal - t0
+		if o.Kind == LeadHeat {
+			return (air[m].cable - air[0].cable) * leadWanted / 1e-6 // as microstrain
+		}
+		return warm
+	}
 	var relaxed, slid float64
 	missing := math.NaN()
 	for m := range Minutes {
 		s := state{gain: 1, volt: 1, span: 1}
 		main.does(m, &s)
+		if c.Truth.Shows == 0 && effect(&s, b, perLoad, warmth(m)) > 3e-6 {
+			c.Truth.Shows = m
+		}
 		second.does(m, &s)
 		warm := air[m].metal - t0
 		strain := perLoad*w.load[m]*s.gain + s.residual + restraint*warm
@@ -147,4 +158,12 @@ func ratio(gauge float64, b Bridge, lead float64, s *state) float64 {
 		lower += lead
 	}
 	return upper/(upper+lower) - 0.5
+}
+
+// effect is about what a trouble does to a reading by now, in m/m.
+func effect(s *state, b Bridge, perLoad, warm float64) float64 {
+	k := b.GaugeFactor
+	return b.Gauge*(s.leak+s.leakOther)/k + (s.contact[0]+s.contact[1])/(b.Gauge*k) + math.Abs(s.apparent) + math.Abs(s.residual) +
+		math.Abs(perLoad)*(math.Abs(s.gain-1)+s.slipping+s.soften)/2 + 4/k*(math.Abs(s.offset)+math.Abs(s.span-1)*1e-3) +
+		math.Abs(warm)*(math.Abs(s.perKelvin)+s.heat)
 }

@@ -18,6 +18,7 @@ type state struct {
 	offset    float64 // V/V of the instrument
 	span      float64 // gain of the instrument
 	perKelvin float64 // m/m/K left by the compensation
+	heat      float64 // of a lead, for its effect only: the cable is in the weather
 }
 
 // trouble draws one kind of trouble of a size given as a factor and returns what

@@ -11,6 +11,7 @@ func makeWeather(d draws, exposed func(minute int) float64) []weather {
 	base, swing := 8+14*d.Float64(), d.in(3, 7)
 	sun, lag := d.in(2, 8), d.in(40, 150)
 	slow, dew, cloud := newColoured(2.5, 2500, d), newColoured(2.5, 3000, d), newColoured(0.35, 500, d)
+	indoors := 17 + 6*d.Float64()
 	dewBase := base - 6 + 3*d.NormFloat64()
 	var all []weather
 	metal := base
@@ -22,7 +23,7 @@ func makeWeather(d draws, exposed func(minute int) float64) []weather {
 			metal = air
 		}
 		metal += (air + 0.5*sun*light - metal) / lag
-		w := weather{air: air, metal: metal, cable: air + sun*light*exposed(m)}
+		w := weather{air: air, metal: metal, cable: indoors + exposed(m)*(air+sun*light-indoors)}
 		w.humidity = max(15, min(100, 100*math.Exp(0.065*(dewBase+dew.next(d)-air))))
 		all = append(all, w)
 	}

@@ -18,7 +18,7 @@ type Outcome struct {
 	Options driftsim.Options
 	Truth   driftsim.Truth
 	Verdict drift.Verdict
-	Late    float64 // hours from the true onset to the one that was said
+	Late    float64 // hours by which the onset said lies after what can be seen, negative before the true onset
 }
 
 // Right says that the first cause named is the channel's.
@@ -84,7 +84,9 @@ func (o *Outcome) judge() {
 	o.Verdict = drift.Judge(&r, Facts(c.Bridge))
 	o.Late = math.NaN()
 	if !o.Verdict.Onset.IsZero() {
-		o.Late = float64(o.Verdict.Onset.UnixNano()-begin)/3600e9 - float64(o.Truth.Onset)/60
+		said := float64(o.Verdict.Onset.UnixNano()-begin) / 3600e9
+		from, to := float64(o.Truth.Onset)/60, float64(max(o.Truth.Onset, o.Truth.Shows))/60
+		o.Late = min(0, said-from) + max(0, said-to)
 	}
 }
 
