@@ -10,6 +10,7 @@ type looks struct {
 	Cuts      map[string]uint64   `json:"cuts"`      // committed since the service began, by group
 	Zeros     []group.ZeroLook    `json:"zeros"`     // in progress
 	Positions map[string][]string `json:"positions"` // channels by position
+	Shunts    map[string]bool     `json:"shunts"`    // by channel: whether the test file states its resistor
 	Failed    []string            `json:"failed"`    // groups whose worker is not at work
 }
 
@@ -24,7 +25,7 @@ func (l *looks) newest() (int64, bool) {
 
 // looks looks at every group between two of its messages.
 func (s *service) looks() looks {
-	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}}
+	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}, Shunts: map[string]bool{}}
 	for _, g := range s.groups {
 		counts := g.progress.Look()
 		l.Cuts[g.plan.Name] = counts.Cuts
@@ -41,6 +42,7 @@ func (s *service) looks() looks {
 	for _, e := range s.current.Load().test.Channels.Entries {
 		position := e.Value.Position.Or(e.Name)
 		l.Positions[position] = append(l.Positions[position], e.Name)
+		l.Shunts[e.Name] = e.Value.Shunt.Given
 	}
 	return l
 }

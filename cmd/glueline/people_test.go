@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -324,18 +325,32 @@ func TestStepAndShuntByCommand(t *testing.T) {
 	// makes the ratio (R - P)/(2 (R + P)) with P = R Rs/(R + Rs).
 	p := 350 * 100e3 / (350 + 100e3)
 	step := (350 - p) / (2 * (350 + p))
-	shunt := func(gain float64) string {
-		return b.command(0, func(out *spoken) {
+	shunt := func(status int, gain, after float64) string {
+		return b.command(status, func(out *spoken) {
 			out.await(t, "shunt beam on")
 			b.beam = gain * step * 1e3
 			b.feed(8)
 			out.await(t, "shunt beam off")
-			b.beam = 0
+			b.beam = after
 			b.feed(16)
+			b.beam = 0
 		}, "shunt", "beam", "--for", "5s")
 	}
-	wants(t, shunt(1), "agrees", fmt.Sprintf("%.6f", step*1e3), shuntSays, "It does not change the span")
-	wants(t, shunt(0.97), "-3.00 %", "differs by more")
+	before := b.journaled()
+	wants(t, b.command(1, nil, "shunt", "web"), "nothing was published: the test file states no shunt for web; channels that have one: beam", "SIGHUP")
+	wants(t, b.command(1, nil, "shunt", "wbe"), `nothing was published: no channel is called "wbe"; channels that have one: beam`)
+	if after := b.journaled(); after != before {
+		t.Errorf("%d messages came of refused checks", after-before)
+	}
+	agreeing := shunt(0, 1, 0)
+	wants(t, agreeing, "agrees", fmt.Sprintf("%.6f", step*1e3), shuntSays, "It does not change the span")
+	if !regexp.MustCompile(`beam +2026-03-02T08:\d\d:\d\d\.\d{3}Z `).MatchString(agreeing) {
+		t.Errorf("its time is not in milliseconds:\n%s", agreeing)
+	}
+	wants(t, shunt(1, 0.97, 0), "-3.00 %", "differs by more")
+	b.feed(10)
+	wants(t, shunt(1, 1, 0.01), "the check is void and says nothing: readings before and after differ by")
+	b.feed(10)
 
 	b.command(0, nil, "load-state", "loaded")
 	b.command(0, nil, "step", "begin", "first", "--target", "100 kN")
@@ -365,7 +380,7 @@ func TestStepAndShuntByCommand(t *testing.T) {
 		t.Errorf("deviation %v", d)
 	}
 	checks := rowsOf(t, b.steps("--shunts", "--csv"))
-	if len(checks) != 2 || checks[0]["verdict"] != "agrees" || checks[1]["verdict"] == "agrees" {
+	if len(checks) != 3 || checks[0]["verdict"] != "agrees" || checks[1]["verdict"] == "agrees" {
 		t.Errorf("%v", checks)
 	}
 }

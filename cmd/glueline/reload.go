@@ -58,6 +58,7 @@ func (c *serveCommand) reloadWhenAsked(ctx context.Context, s streams, svc *serv
 			continue
 		}
 		said, err := svc.reload(ctx, c.Test)
+		svc.reloaded.Store(&reloadResult{time.Now(), err == nil})
 		if err != nil {
 			fmt.Fprintf(s.err, "%s\nNothing has changed: the test file in force stays.\n", printable.Lines(err.Error()))
 			continue

@@ -26,6 +26,7 @@ import (
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
 	"glueline/sinks/live"
+	"glueline/sinks/metrics"
 	"glueline/sinks/segment"
 )
 
@@ -36,7 +37,7 @@ type serveCommand struct {
 	JournalMax int64         `default:"8589934592" help:"Bytes that a group's journal may hold before it refuses more."`
 	Listen     string        `help:"Address for publishers, for example 127.0.0.1:4222. Without it only this process publishes."`
 	MQTT       string        `name:"mqtt" help:"Address for MQTT 3.1.1 publishers, for example 127.0.0.1:1883 (deploy/PUBLISHING.md)."`
-	HTTP       string        `name:"http" help:"Address for /healthz and /readyz, for example 127.0.0.1:8080; always there on the socket in the data folder."`
+	HTTP       string        `name:"http" help:"Address for /healthz, /readyz and /metrics, for example 127.0.0.1:8080; always there on the socket in the data folder."`
 	Nats       string        `help:"URL of a server or cluster that is there already, instead of the embedded one."`
 	NatsCreds  string        `type:"existingfile" help:"Credentials file for --nats."`
 	NatsCA     string        `name:"nats-ca" type:"existingfile" help:"Certificate authority of --nats, PEM."`
@@ -88,6 +89,12 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now()}
 	svc.current.Store(test)
+	if c.Nats == "" {
+		svc.journal = c.journalDir()
+	}
+	if svc.metrics, err = svc.metricsHandler(); err != nil {
+		return err
+	}
 	crew := newCrew(ctx)
 	listeners, err := c.listen()
 	if err != nil {
@@ -246,6 +253,7 @@ type liveGroup struct {
 	live     atomic.Pointer[worker.Live] // nil while no worker is at work
 	progress *worker.Progress
 	shown    *live.Sink
+	counted  *metrics.Sink
 	raw      string
 	reduced  string
 	test     string
@@ -273,7 +281,7 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *kep
 	}
 	log.Info("journal", "group", p.Name, "state", state.String())
 	return &liveGroup{
-		plan: p, journal: j, progress: new(worker.Progress), test: k.test.About.Name.Text, log: log,
+		plan: p, journal: j, progress: new(worker.Progress), counted: metrics.NewSink(p), test: k.test.About.Name.Text, log: log,
 		data: c.Data, digest: k.digest,
 		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
 		cutBytes: c.CutBytes, trim: !c.KeepJournal,
@@ -339,8 +347,9 @@ func (g *liveGroup) run(ctx context.Context) error {
 	}
 	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, plan, program())
 	g.shown.Use(plan)
+	g.counted.Use(plan)
 	live := &worker.Live{
-		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced, g.shown},
+		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced, g.shown, g.counted},
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {

@@ -37,6 +37,9 @@ type service struct {
 	changing sync.Mutex // while the test file in force becomes another
 	settled  bool       // guarded by changing: every journal has heard which one is
 	current  atomic.Pointer[keptTest]
+	reloaded atomic.Pointer[reloadResult] // nil until one was asked for
+	journal  string                       // folder of the embedded journal; "" when it is elsewhere
+	metrics  http.Handler
 }
 
 // maxEvent is far above any event that a person writes.
@@ -83,6 +86,9 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	case "GET /readyz":
 		s.readyz(w)
+		return
+	case "GET /metrics":
+		s.metrics.ServeHTTP(w, r)
 		return
 	}
 	if !s.opened.Load() {

@@ -22,6 +22,9 @@ func (c *shuntCommand) Validate() error { return someTime("--for", c.For) }
 // Run brackets a shunt by its events and reports the check.
 func (c *shuntCommand) Run(ctx context.Context, s streams) error {
 	control := newControl(c.Data)
+	if err := c.stated(ctx, control); err != nil {
+		return unpublished(err)
+	}
 	at, err := control.dataTime(ctx)
 	if err != nil {
 		return unpublished(err)
@@ -74,8 +77,38 @@ func (c *shuntCommand) Run(ctx context.Context, s streams) error {
 		if err := printChecks(s.out, []steps.Check{checks[n-1]}, false); err != nil {
 			return err
 		}
+		if why := checks[n-1].Void; why != "" {
+			return fmt.Errorf("the check is void and says nothing: %s", why)
+		}
 		fmt.Fprintln(s.out, "It does not change the span: only readings that the test file names do. All checks: glueline steps --shunts", c.Data)
+		if !checks[n-1].Agrees {
+			return errReported
+		}
 		return nil
 	}
 	return fmt.Errorf("the check of %s is not in the files of %s", c.Channel, c.Data)
+}
+
+// stated refuses a check of which nothing could come: without the resistor of the
+// test file there is no step to compare with.
+func (c *shuntCommand) stated(ctx context.Context, control *control) error {
+	l, err := control.look(ctx)
+	if err != nil || l.Shunts[c.Channel] {
+		return err
+	}
+	var with []string
+	for _, name := range sortedKeys(l.Shunts) {
+		if l.Shunts[name] {
+			with = append(with, name)
+		}
+	}
+	others := "no channel has one"
+	if len(with) > 0 {
+		others = "channels that have one: " + some(with)
+	}
+	if _, known := l.Shunts[c.Channel]; !known {
+		return fmt.Errorf("nothing was published: no channel is called %q; %s", c.Channel, others)
+	}
+	return fmt.Errorf("nothing was published: the test file states no shunt for %s; %s. Write for example shunt: {location: completion, resistor: 100 kohm} "+
+		"under the channel and send glueline serve SIGHUP; or, to have samples left out only: glueline handling begin %s", c.Channel, others, c.Channel)
 }
