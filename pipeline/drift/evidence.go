@@ -158,7 +158,10 @@ func connector(f *findings, o *opine) {
 	case f.jumps == 1:
 		o.says(-3, "one jump only")
 	}
-	if f.sharp < 0.6 && f.jumps > 0 && f.zeroMoved() {
+	if both := min(f.ups, f.downs); both >= 2 {
+		o.says(6, "%d sharp jumps up, %d down, from one epoch to the next", f.ups, f.downs)
+	}
+	if f.sharp < 0.6 && f.jumps > 0 && min(f.ups, f.downs) < 2 && f.zeroMoved() {
 		o.says(-8, "the jumps are not sharp: %.0f %% of them within two hours", 100*f.sharp)
 	}
 	if f.wild > 2 {
@@ -282,14 +285,7 @@ func instrument(f *findings, o *opine) {
 }
 
 func structure(f *findings, o *opine) {
-	switch {
-	case f.zeroMoved() && f.nearPeak && !f.firstLoads:
-		best := max(f.zeros[Structure].score, f.plain.score)
-		if f.jumps == 1 {
-			best = max(best, f.steps.score)
-		}
-		o.says(f.weigh(best), "a change at a new load maximum explains %.0f %% of what moved", 100*max(f.zeros[Structure].share, f.plain.share))
-	case f.zeroMoved():
+	if f.zeroMoved() {
 		f.fit(o, Structure, "a step at a new load maximum")
 	}
 	f.bend(o, true)
@@ -327,28 +323,16 @@ func thermal(f *findings, o *opine) {
 // since returns the hour at which a cause would have begun.
 func (f *findings) since(c Cause) float64 {
 	switch {
+	case c == Debond && f.zeroMoved() && f.plain.score > f.slope.score:
+		return min(f.slope.onset, f.plain.shows)
 	case c == Debond || c == Structure && !f.zeroMoved():
 		return f.slope.onset
 	case c == Structure:
 		return f.peakAt
 	case c == Thermal:
 		return f.at[0]
-	case c == LeadHeat && f.zeros[c].known:
-		return f.shows(f.with[LeadTemperature], f.zeros[c].amount)
-	case c == Moisture || c == Healthy || c == CannotTell:
+	case c == Healthy || c == CannotTell || c == Connector:
 		return f.onset
 	}
-	return f.zeros[c].onset
-}
-
-// shows returns the hour at which following a covariate first moves the zero by
-// more than a tenth of what it ever does.
-func (f *findings) shows(x []float64, per float64) float64 {
-	least := max(2e-6, 0.1*math.Abs(per)*reach(x))
-	for i, v := range x {
-		if math.Abs(per*(v-x[0])) > least {
-			return f.at[i]
-		}
-	}
-	return f.at[0]
+	return f.zeros[c].shows
 }

@@ -44,7 +44,8 @@ type findings struct {
 type explanation struct {
 	score  float64 // log likelihood over that of temperature alone, less half of log n a parameter
 	share  float64 // of what moved, that it explains
-	onset  float64 // hour
+	onset  float64 // hour from which it would act
+	shows  float64 // hour from which it would be seen
 	amount float64 // coefficient of its last column
 	left   []float64
 	known  bool // what it would follow was measured
@@ -101,6 +102,7 @@ func newFindings(r *Record, facts Facts) *findings {
 		return f
 	}
 	f.explainZero()
+	f.countJumps()
 	f.watchSlope()
 	f.setOnset()
 	f.compareAroundOnset()
@@ -166,10 +168,13 @@ func (f *findings) explainZero() {
 	}
 	contact := f.jump(open(jumpy, 0).least)
 	heat := open(LeadHeat, 3)
-	cable := LeadTemperature
-	if heat.known = f.with[cable] != nil; heat.known {
+	f.cable = f.with[LeadTemperature]
+	if f.cable == nil {
+		f.cable = f.with[Temperature] // the best guess of it
+	}
+	if heat.known = f.cable != nil && f.facts.TwoWire; heat.known {
 		for _, t := range starts {
-			heat.try(t, f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.with[cable][i] }))
+			heat.try(t, f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.cable[i] }))
 		}
 	}
 	tired := open(Fatigue, 3)
@@ -214,8 +219,11 @@ func (f *findings) explainZero() {
 	}
 	built := open(Structure, 3)
 	for _, t := range f.maxima {
-		built.try(t, f.from(t-0.6, func(int) float64 { return 1 }))
-		built.try(t, f.from(t-0.6, func(int) float64 { return 1 }), f.grown(t, 30))
+		for _, by := range []float64{-1.6, -0.6, 0.4} {
+			step := f.from(t+by, func(int) float64 { return 1 })
+			built.try(t, step)
+			built.try(t, step, f.grown(t+by, 30))
+		}
 	}
 
 	best := all[plain]
@@ -238,6 +246,7 @@ func (f *findings) explainZero() {
 			full := append(f.base(), k.columns...)
 			e.left = newLeast(f.zero, full...).residual
 			e.amount = amplitude(f.zero, full...)
+			e.shows = f.shows(f.effect(k.columns), k.onset)
 		}
 		e.score = likely(k.best) - k.parameters/2*math.Log(f.effective)
 		e.share = 1 - k.best/total
@@ -268,6 +277,36 @@ func (f *findings) explainZero() {
 	}
 }
 
+// effect is what columns add to the zero in a fit of all of them beside the base.
+func (f *findings) effect(columns [][]float64) []float64 {
+	sum := make([]float64, len(f.zero))
+	for k := range columns {
+		order := f.base()
+		for j := range columns {
+			if j != k {
+				order = append(order, columns[j])
+			}
+		}
+		a := amplitude(f.zero, append(order, columns[k])...)
+		for i, x := range columns[k] {
+			sum[i] += a * x
+		}
+	}
+	return sum
+}
+
+// shows returns the hour, not before the onset, at which an effect first exceeds
+// a twentieth of its range and two microstrain.
+func (f *findings) shows(effect []float64, onset float64) float64 {
+	least := max(2e-6, 0.05*reach(effect))
+	for i, x := range effect {
+		if f.at[i] >= onset && math.Abs(x-effect[0]) > least {
+			return f.at[i]
+		}
+	}
+	return onset
+}
+
 // began returns the hour from which a covariate moves.
 func (f *findings) began(x []float64) float64 {
 	t := trial{least: newLeast(x, f.ones), best: math.Inf(1)}
@@ -287,7 +326,7 @@ type segmented struct {
 	oneWay  float64 // 1 if all jumps go one way
 }
 
-// jump explains the zero by up to eight jumps, found one at a time, while each
+// jump explains the zero by up to twelve jumps, found one at a time, while each
 // pays for itself.
 func (f *findings) jump(base *least) segmented {
 	var cuts []int
@@ -295,7 +334,7 @@ func (f *findings) jump(base *least) segmented {
 	s := segmented{squares: l.squares(), onset: math.Inf(1)}
 	l.residual = append([]float64(nil), base.residual...)
 	n := len(f.at)
-	for s.jumps < 8 {
+	for s.jumps < 12 {
 		// The gain of a jump at i, if the residual had only a mean: good enough to choose by.
 		var sum, gain float64
 		at := -1
@@ -341,6 +380,22 @@ func sharpness(x []float64, cuts []int) (sharp, oneWay float64) {
 		whole += math.Abs(mean(x[at:to]) - mean(x[from:at]))
 	}
 	return near / whole, math.Abs(net) / whole
+}
+
+// countJumps counts the sharp ones: far beyond what neighbouring zeros differ by,
+// and three microstrain at least.
+func (f *findings) countJumps() {
+	steps := f.column(func(i int) float64 { return math.Abs(f.zero[i] - f.zero[max(i, 1)-1]) })
+	slices.Sort(steps)
+	least := 3e-6 + 9*steps[len(steps)/2]
+	for i := 1; i < len(f.zero); i++ {
+		switch d := f.zero[i] - f.zero[i-1]; {
+		case d > least:
+			f.ups++
+		case d < -least:
+			f.downs++
+		}
+	}
 }
 
 func times(a, b []float64) []float64 {
@@ -391,7 +446,14 @@ func (f *findings) watchSlope() {
 	if len(before) > 0 {
 		f.slopeRef = mean(before)
 	}
+	// Where it has gone a twentieth of its way.
 	f.slope.onset = t.onset
+	for i, x := range t.columns[0] {
+		if x > 0.05*t.columns[0][len(l.y)-1] {
+			f.slope.onset = l.at[i]
+			break
+		}
+	}
 	f.slope.amount = amplitude(l.y, s.ones, t.columns[0]) * t.columns[0][len(l.y)-1] / f.slopeRef
 	f.slope.score = effective/2*math.Log(total/max(t.best, n*1e-8*f.slopeRef*f.slopeRef)) - 1.5*math.Log(effective)
 }
@@ -407,11 +469,11 @@ func (f *findings) zeroMoved() bool {
 }
 
 func (f *findings) setOnset() {
-	f.onset = f.plain.onset
+	f.onset = f.plain.shows
 	best := f.plain.score
 	for c, e := range f.zeros {
 		if c != Creep && c != Moisture && e.score > best+3 {
-			best, f.onset = e.score, e.onset
+			best, f.onset = e.score, e.shows
 		}
 	}
 	if f.slopeChanged() && (!f.zeroMoved() || f.slope.score > best) {

@@ -111,8 +111,19 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 	case Fatigue:
 		onset = minuteIn(d, 1.5, 7)
 		var total, now float64
-		for m := onset; m < Minutes; m++ {
-			total += w.cycles[m]
+		for tries := 0; ; tries++ {
+			var all float64
+			total = 0
+			for m, n := range w.cycles {
+				all += n
+				if m >= onset {
+					total += n
+				}
+			}
+			if total > 0.3*all || tries == 20 {
+				break // a grid does not tire where nothing shakes
+			}
+			onset = minuteIn(d, 1.5, 7)
 		}
 		power, opens := d.in(0.6, 1.5), 0.02*d.Float64()*factor
 		t.does = func(m int, s *state) {
