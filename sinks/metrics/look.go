@@ -29,7 +29,6 @@ type Group struct {
 
 	Doing       string // one of the words of Doings
 	Frames      uint64
-	Rows        uint64
 	Quarantined uint64
 	Repeated    uint64
 	Commits     uint64

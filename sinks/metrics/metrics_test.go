@@ -88,7 +88,7 @@ func looking(s *Sink) Look {
 		Test: "bench", Digest: "0123456789abcdef", Version: "0", Began: time.Unix(1000, 0), Ready: true, ReloadOK: true,
 		Disks: []Disk{{"data", 5e9}, {"journal", 6e9}},
 		Groups: []Group{{
-			Name: "main", Sink: s, Doing: "working", Frames: 4, Rows: 400, Quarantined: 1, Repeated: 2, Commits: 3, LagMessages: 7, Lag: 1500 * time.Millisecond,
+			Name: "main", Sink: s, Doing: "working", Frames: 4, Quarantined: 1, Repeated: 2, Commits: 3, LagMessages: 7, Lag: 1500 * time.Millisecond,
 			Journal:  &Journal{1 << 20, 1 << 30},
 			Channels: map[string]Channel{"c0": {Position: "c0", Material: "plate", Bridge: "quarter_3wire"}},
 		}},
