@@ -35,8 +35,10 @@ type findings struct {
 	onset      float64 // hour at which whatever it is began, by the record as a whole
 	nearPeak   bool    // at a new maximum of the load
 	peakAt     float64
-	firstLoads bool // which is one of the first day of loading
-	referred   bool // there is a reference input
+	cable      []float64 // degC of the leads, or nil
+	ups, downs int       // sharp jumps from one epoch to the next
+	firstLoads bool      // which is one of the first day of loading
+	referred   bool      // there is a reference input
 	witnessed  bool
 }
 
