@@ -153,7 +153,7 @@ func connector(f *findings, o *opine) {
 		o.says(3, "%d jumps up and down", f.jumps)
 	case f.jumps > 1 && f.oneWay > 0.9:
 		o.says(-6, "the jumps all go one way")
-	case f.jumps == 1 && f.nearPeak:
+	case f.jumps == 1 && f.atOnce:
 		o.says(-8, "one jump only, at a new load maximum")
 	case f.jumps == 1:
 		o.says(-3, "one jump only")
@@ -205,7 +205,7 @@ func debond(f *findings, o *opine) {
 	default:
 		o.says(2, "the slope fell by %.1f %%", -100*f.slope.amount)
 	}
-	if f.nearPeak && !f.firstLoads {
+	if f.atOnce && !f.firstLoads {
 		o.says(-5, "it began at a new load maximum")
 	}
 	if f.width > 3*f.widthErr {
@@ -293,9 +293,12 @@ func structure(f *findings, o *opine) {
 		o.says(ruled, "nothing began at a new load maximum")
 		return
 	}
-	if f.firstLoads {
+	switch {
+	case !f.atOnce:
+		o.says(-2, "it began near a new load maximum, at hour %.0f, but nothing changed at once", f.peakAt)
+	case f.firstLoads:
 		o.says(1, "it began under the first loads, at hour %.0f", f.peakAt)
-	} else {
+	default:
 		o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
 	}
 	if n := f.with[Neighbours]; n != nil {
@@ -331,6 +334,8 @@ func (f *findings) since(c Cause) float64 {
 		return f.peakAt
 	case c == Thermal:
 		return f.at[0]
+	case c == Connector && f.ups+f.downs > 0:
+		return f.firstJump
 	case c == Healthy || c == CannotTell || c == Connector:
 		return f.onset
 	}

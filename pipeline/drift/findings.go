@@ -35,6 +35,8 @@ type findings struct {
 	onset      float64 // hour at which whatever it is began, by the record as a whole
 	nearPeak   bool    // at a new maximum of the load
 	peakAt     float64
+	atOnce     bool      // something changed abruptly there
+	firstJump  float64   // hour of the first sharp jump
 	cable      []float64 // degC of the leads, or nil
 	ups, downs int       // sharp jumps from one epoch to the next
 	firstLoads bool      // which is one of the first day of loading
@@ -396,8 +398,37 @@ func (f *findings) countJumps() {
 			f.ups++
 		case d < -least:
 			f.downs++
+		default:
+			continue
+		}
+		if f.ups+f.downs == 1 {
+			f.firstJump = f.at[i]
 		}
 	}
+}
+
+// abrupt says that a quantity changed about hour t by far more than its values
+// within a few epochs differ by.
+func abrupt(l line, t float64) bool {
+	var before, after, steps []float64
+	for i, at := range l.at {
+		switch {
+		case at < t-1.2:
+			before = append(before, l.y[i])
+		case at > t+0.2:
+			after = append(after, l.y[i])
+		}
+		if i > 0 {
+			steps = append(steps, math.Abs(l.y[i]-l.y[i-1]))
+		}
+	}
+	const few = 3
+	if len(before) < few || len(after) < few {
+		return false
+	}
+	slices.Sort(steps)
+	typical := steps[len(steps)/2]
+	return math.Abs(mean(after[:few])-mean(before[len(before)-few:])) > 4*typical
 }
 
 func times(a, b []float64) []float64 {
@@ -491,6 +522,9 @@ func (f *findings) setOnset() {
 		return false
 	}
 	within := max(2.5, 1.5*float64(f.record.Span)/float64(hour))
+	defer func() {
+		f.atOnce = f.nearPeak && (abrupt(line{f.at, f.zero}, f.peakAt) || abrupt(f.slopes, f.peakAt))
+	}()
 	defer func() { f.firstLoads = f.nearPeak && f.peakAt < f.firstUse+24 }()
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||
 		f.zeroMoved() && near(f.plain.onset, within+grid/2)

@@ -84,7 +84,7 @@ func Make(o Options) Channel {
 	for m := range Minutes {
 		s := state{gain: 1, volt: 1, span: 1}
 		main.does(m, &s)
-		if c.Truth.Shows == 0 && effect(&s, b, perLoad, warmth(m)) > 3e-6 {
+		if c.Truth.Shows == 0 && effect(&s, b, perLoad, warmth(m), relaxed) > 3e-6 {
 			c.Truth.Shows = m
 		}
 		second.does(m, &s)
@@ -161,9 +161,9 @@ func ratio(gauge float64, b Bridge, lead float64, s *state) float64 {
 }
 
 // effect is about what a trouble does to a reading by now, in m/m.
-func effect(s *state, b Bridge, perLoad, warm float64) float64 {
+func effect(s *state, b Bridge, perLoad, warm, relaxed float64) float64 {
 	k := b.GaugeFactor
 	return b.Gauge*(s.leak+s.leakOther)/k + (s.contact[0]+s.contact[1])/(b.Gauge*k) + math.Abs(s.apparent) + math.Abs(s.residual) +
-		math.Abs(perLoad)*(math.Abs(s.gain-1)+s.slipping+s.soften)/2 + 4/k*(math.Abs(s.offset)+math.Abs(s.span-1)*1e-3) +
+		math.Abs(perLoad)*(math.Abs(s.gain-1)+s.slipping)/2 + s.soften*math.Abs(relaxed) + 4/k*(math.Abs(s.offset)+math.Abs(s.span-1)*1e-3) +
 		math.Abs(warm)*(math.Abs(s.perKelvin)+s.heat)
 }

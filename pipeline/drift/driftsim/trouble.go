@@ -62,6 +62,7 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 			onset = w.first
 		}
 		share, soft := d.in(0.04, 0.15)*factor, d.in(1, 12)
+		share = max(share, 15e-6*factor/math.Abs(perLoad)) // less is nothing that anybody would be told of
 		t.tau = d.in(0.7, 30) * 60
 		size = share * perLoad
 		t.does = func(m int, s *state) { s.soften += share * -math.Expm1(-after(m)/soft) }
@@ -207,6 +208,7 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 	case ThermalResidue:
 		onset = 0
 		per := d.sign() * d.in(2.5, 8) * 1e-6 * factor
+		per = math.Copysign(max(math.Abs(per), 2.3e-6*factor), per)
 		size = math.Abs(per) * 10
 		t.does = func(_ int, s *state) { s.perKelvin += per }
 	}
