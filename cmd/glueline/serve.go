@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -60,21 +61,30 @@ func (c *serveCommand) Run(ctx context.Context, s streams) error {
 
 // serve serves until it is told to stop, or what goes on during it fails; during
 // may be nil, and stop ends it all.
-func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, during func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error) error {
+func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, during func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error) (err error) {
 	test, err := readTest(c.Test)
 	if err != nil {
 		return err
 	}
-	for _, dir := range []string{c.Data, filepath.Join(c.Data, rawFolder), filepath.Join(c.Data, reducedFolder)} {
-		if err := os.MkdirAll(dir, 0o755); err != nil {
-			return fmt.Errorf("serve: %w", err)
-		}
+	if err := c.checkHTTP(); err != nil {
+		return err
 	}
-	unlock, err := lockFolder(c.Data)
+	folders, unlock, err := c.folders()
 	if err != nil {
 		return err
 	}
 	defer unlock()
+	// Until a journal may be open nothing can have been acknowledged: a start that is
+	// refused before leaves nothing that it made.
+	empty := true
+	defer func() {
+		if err == nil || !empty || ctx.Err() != nil {
+			return
+		}
+		for _, f := range slices.Backward(folders) {
+			err = errors.Join(err, f.remove())
+		}
+	}()
 	if err := test.keep(c.Data); err != nil {
 		return err
 	}
@@ -116,6 +126,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	endShow := func() {}
 	defer func() { c.leave(conn, server, endShow) }()
+	empty = server == nil // a journal of others holds what it holds
 	for _, p := range test.plans {
 		g, err := c.openGroup(crew.ctx, conn, test, p, log)
 		if err != nil {
@@ -141,6 +152,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
+	empty = false
 	c.work(crew, svc, server, log)
 	if c.MQTT != "" {
 		way, err := newMQTTWay(ctx, conn, c.MQTT, svc)
@@ -158,6 +170,32 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	log.Info("stopping")
 	tellSupervisor(log, "STOPPING=1")
 	return crew.end(c.StopWithin)
+}
+
+// folders makes the data folder, and the journal's if it is elsewhere, and locks it.
+func (c *serveCommand) folders() (made []*madeFolder, unlock func(), err error) {
+	paths := []string{c.Data}
+	if c.Nats == "" && c.Journal != "" {
+		paths = append(paths, c.Journal)
+	}
+	for _, path := range paths {
+		f, err := makeFolder(path)
+		if err != nil {
+			return nil, nil, err
+		}
+		made = append(made, f)
+	}
+	// With the lock, what is in the folder is this process's to take away.
+	if unlock, err = lockFolder(c.Data); err != nil {
+		return nil, nil, err
+	}
+	for _, below := range []string{rawFolder, reducedFolder} {
+		if err := os.MkdirAll(filepath.Join(c.Data, below), 0o755); err != nil {
+			unlock()
+			return nil, nil, fmt.Errorf("serve: %w", err)
+		}
+	}
+	return made, unlock, nil
 }
 
 // The folders below the data folder.
@@ -508,6 +546,18 @@ func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, lo
 	crew.start(func(ctx context.Context) error { w.run(ctx); return nil })
 }
 
+// checkHTTP refuses an address that others could reach.
+func (c *serveCommand) checkHTTP() error {
+	if c.HTTP == "" {
+		return nil
+	}
+	host, _, err := net.SplitHostPort(c.HTTP)
+	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("--http %s: only an address of this machine, for example 127.0.0.1:8080, since nobody signs in there", c.HTTP)
+	}
+	return nil
+}
+
 // listen opens the control socket, and the HTTP address when one is asked for.
 func (c *serveCommand) listen() ([]net.Listener, error) {
 	path := filepath.Join(c.Data, socketName)
@@ -526,10 +576,6 @@ func (c *serveCommand) listen() ([]net.Listener, error) {
 	}
 	listeners := []net.Listener{l}
 	if c.HTTP != "" {
-		host, _, err := net.SplitHostPort(c.HTTP)
-		if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return nil, errors.Join(fmt.Errorf("--http %s: only an address of this machine, for example 127.0.0.1:8080, since nobody signs in there", c.HTTP), l.Close())
-		}
 		h, err := net.Listen("tcp", c.HTTP)
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("--http: %w", err), l.Close())
