@@ -34,6 +34,7 @@ type settings struct {
 
 	streamSeconds float64 // of the headline, at most
 	streamBytes   float64 // that it writes, at most; 0 is by disk and memory
+	streamFirst   float64 // s of the stream that a ten times longer one is compared with
 	streamParts   string  // with commas between
 	profile       string  // file for the profile of allocations; "" is none
 	streamCuts    uint64  // of the shorter test that recovery is timed with
@@ -54,7 +55,8 @@ func main() {
 	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "longest time of the stream's headline")
 	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "most that a part of the stream writes; 0 is for the headline half the free disk, three times the memory or 20 GB, whichever is least, for the others what each needs")
 	flag.StringVar(&s.streamParts, "stream-parts", streamPartNames(), "parts of the stream to run, with commas between")
-	flag.Uint64Var(&s.streamCuts, "stream-cuts", 250, "cuts of the shorter of the two tests after which recovery is timed")
+	flag.Float64Var(&s.streamFirst, "stream-first", 20, "seconds of a stream whose memory is compared with that of one ten times as long")
+	flag.Uint64Var(&s.streamCuts, "stream-cuts", 1000, "cuts of the shorter of the two tests after which recovery is timed")
 	flag.StringVar(&s.profile, "alloc-profile", "", "file for who allocated in the stream's part allocations, for go tool pprof")
 	only := flag.String("only", "kernels,csv,arrow,memory,stream", "sections to run, with commas between")
 	keep := flag.Bool("keep", false, "keep the files and say where they are")

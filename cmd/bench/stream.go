@@ -123,9 +123,12 @@ func figure(what, format string, values ...any) {
 	fmt.Printf("  %-52s %s\n", what, fmt.Sprintf(format, values...))
 }
 
-// begin makes a folder with a test file and starts the service on it.
+// begin makes a folder on the disk with a test file and starts the service on it.
 func (s *settings) begin(name string, t streamTest, arguments ...string) (*served, string, error) {
-	folder := filepath.Join(s.scratch, name)
+	return s.beginIn(filepath.Join(s.scratch, name), t, arguments...)
+}
+
+func (s *settings) beginIn(folder string, t streamTest, arguments ...string) (*served, string, error) {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return nil, "", err
 	}

@@ -29,13 +29,15 @@ type killedTest struct {
 
 // recovery times the start of a service that was killed, after a test and after
 // one four times as long. Both were killed with the same readings behind the
-// newest cut, and their journals, trimmed, hold the same.
+// newest cut, and their journals, trimmed, hold the same. The files are in memory
+// where there is such a file system: thousands of cuts are then made in no time,
+// and the disk's moods do not hide what a thousand more cost.
 func recovery(s *settings) (err error) {
-	folder := filepath.Join(s.scratch, "recovery")
+	folder := filepath.Join(s.memory, "recovery")
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	var killed [2]*killedTest
 	for i, cuts := range []uint64{s.streamCuts, 4 * s.streamCuts} {
-		if killed[i], err = s.runAndKill(fmt.Sprintf("recovery/%d", cuts), cuts); err != nil {
+		if killed[i], err = s.runAndKill(filepath.Join(folder, fmt.Sprint(cuts)), cuts); err != nil {
 			return err
 		}
 	}
@@ -66,10 +68,10 @@ func recovery(s *settings) (err error) {
 }
 
 // runAndKill has a service make so many cuts, and a little more, and kills it.
-func (s *settings) runAndKill(name string, cuts uint64) (*killedTest, error) {
+func (s *settings) runAndKill(folder string, cuts uint64) (*killedTest, error) {
 	t := streamTest{Sources: 1, Channels: 8, RateHz: 1000, Groups: 1}
 	k := &killedTest{cuts: cuts, arguments: []string{"--idle-cut=1h", fmt.Sprintf("--cut-bytes=%d", framesInCut*t.rawFrameBytes())}}
-	v, folder, err := s.begin(name, t, k.arguments...)
+	v, folder, err := s.beginIn(folder, t, k.arguments...)
 	if err != nil {
 		return nil, err
 	}
