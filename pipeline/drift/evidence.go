@@ -100,6 +100,9 @@ func moisture(f *findings, o *opine) {
 	if !f.zeroMoved() {
 		o.says(-8, "the zero did not move")
 	}
+	if f.noise > 1.5 {
+		o.says(1.5, "the noise grew to %.1f times what it was", f.noise)
+	}
 	if f.drop() < 0 {
 		o.says(0.7, "the zero fell, as with a leak across the gauge")
 	} else {
@@ -121,6 +124,10 @@ func creep(f *findings, o *opine) {
 	f.fit(o, Creep, "the load as an adhesive remembers it")
 	f.bend(o, f.slope.amount < 0 && f.slope.amount > -0.25)
 	f.rightShunt(o)
+	if !f.zeroMoved() {
+		o.says(-6, "the zero did not move")
+		return
+	}
 	e := f.zeros[Creep]
 	if e.amount*f.slopeRef > 0 {
 		o.says(-8, "it moved with the load, not against it")
@@ -158,7 +165,7 @@ func connector(f *findings, o *opine) {
 	case f.jumps == 1:
 		o.says(-3, "one jump only")
 	}
-	if both := min(f.ups, f.downs); both >= 2 {
+	if both := min(f.ups, f.downs); both >= 2 && f.steps.share > 0.7 {
 		o.says(6, "%d sharp jumps up, %d down, from one epoch to the next", f.ups, f.downs)
 	}
 	if f.sharp < 0.6 && f.jumps > 0 && min(f.ups, f.downs) < 2 && f.zeroMoved() {
@@ -206,7 +213,7 @@ func debond(f *findings, o *opine) {
 		o.says(2, "the slope fell by %.1f %%", -100*f.slope.amount)
 	}
 	if f.atOnce && !f.firstLoads {
-		o.says(-5, "it began at a new load maximum")
+		o.says(-3, "it began at a new load maximum")
 	}
 	if f.width > 3*f.widthErr {
 		o.says(5, "hysteresis grew by %.1f %% of the strain", 100*f.width)
@@ -234,8 +241,11 @@ func fatigue(f *findings, o *opine) {
 
 func shakedown(f *findings, o *opine) {
 	f.fit(o, Shakedown, "the number of loadings since the first")
-	if math.Abs(f.plain.onset-f.firstUse) < 24 && f.zeroMoved() {
+	if f.firstLoading(f.plain.onset) && f.zeroMoved() {
 		o.says(3, "it began under the first loads")
+		if f.answered(f.plain.onset) {
+			o.says(5, "neighbours on another source answered")
+		}
 	}
 	if f.slope.onset > f.firstUse+24 {
 		f.bend(o, false)
@@ -301,13 +311,11 @@ func structure(f *findings, o *opine) {
 	default:
 		o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
 	}
-	if n := f.with[Neighbours]; n != nil {
-		s := &series{at: f.at}
-		l := newLeast(n, f.base()...)
-		step := s.from(f.peakAt-0.6, func(int) float64 { return 1 })
-		if share := 1 - l.with(step)/l.squares(); share > 0.5 && spread(n) > 5e-6 {
-			o.says(5, "neighbours on another source answered")
-		}
+	if f.answered(f.peakAt) {
+		o.says(5, "neighbours on another source answered")
+	}
+	if f.width > 3*f.widthErr && f.width > 0.015 {
+		o.says(-3, "hysteresis grew by %.1f %% of the strain: rather a bond that slips", 100*f.width)
 	}
 }
 

@@ -152,6 +152,9 @@ func (f *findings) explainZero() {
 			}
 			for j := range f.wet {
 				wet.try(t, g, times(g, f.wet[j]))
+				if tau == 100 {
+					wet.try(t, times(g, f.wet[j]), times(g, times(f.wet[j], f.wet[j])))
+				}
 			}
 		}
 	}
@@ -493,7 +496,10 @@ func (f *findings) watchSlope() {
 
 // slopeChanged says that the slope against load is not what it was, by more than
 // can be chance.
-func (f *findings) slopeChanged() bool { return f.slope.score > 8 && math.Abs(f.slope.amount) > 0.015 }
+func (f *findings) slopeChanged() bool {
+	bent := math.Abs(f.slope.amount)
+	return f.slope.score > 8 && bent > 0.015 || f.slope.score > 3 && bent > 0.04
+}
 
 // zeroMoved says so of the zero.
 func (f *findings) zeroMoved() bool {
@@ -525,9 +531,30 @@ func (f *findings) setOnset() {
 	defer func() {
 		f.atOnce = f.nearPeak && (abrupt(line{f.at, f.zero}, f.peakAt) || abrupt(f.slopes, f.peakAt))
 	}()
-	defer func() { f.firstLoads = f.nearPeak && f.peakAt < f.firstUse+24 }()
+	defer func() { f.firstLoads = f.nearPeak && f.firstLoading(f.peakAt) }()
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||
 		f.zeroMoved() && near(f.plain.onset, within+grid/2)
+}
+
+// firstLoading says that the article was new to loads at hour t.
+func (f *findings) firstLoading(t float64) bool {
+	for i, at := range f.at {
+		if at >= t {
+			return t < f.firstUse+24 || t < f.firstUse+72 && f.loads[i] <= 12
+		}
+	}
+	return false
+}
+
+// answered says that near channels on another source changed at hour t.
+func (f *findings) answered(t float64) bool {
+	n := f.with[Neighbours]
+	if n == nil || reach(n) < 5e-6 {
+		return false
+	}
+	step := f.from(t-0.6, func(int) float64 { return 1 })
+	l := newLeast(n, f.base()...)
+	return 1-l.with(step)/l.squares() > 0.5
 }
 
 func (f *findings) compareAroundOnset() {

@@ -114,7 +114,7 @@ func Judge(r *Record, facts Facts) Verdict {
 	if f.slopeChanged() {
 		v.Slope = f.slope.amount
 	}
-	if all[0].Weight < sure {
+	if all[0].Weight < sure || f.mayBeStructure(all) {
 		v.Named = CannotTell
 	}
 	if v.Named != Healthy {
@@ -122,6 +122,22 @@ func Judge(r *Record, facts Facts) Verdict {
 	}
 	return v
 }
+
+// mayBeStructure says that something happened at once at a new load maximum and
+// that the sensor's fault that leads is not far enough ahead of the article.
+func (f *findings) mayBeStructure(ranked []Opinion) bool {
+	if first := ranked[0].Cause; !f.atOnce || f.firstLoads || first == Structure || first == Healthy {
+		return false
+	}
+	for _, o := range ranked {
+		if o.Cause == Structure {
+			return ranked[0].Score-o.Score < farAhead
+		}
+	}
+	return false // ruled out by name
+}
+
+const farAhead = 4
 
 // sure is the weight from which a cause is named.
 const sure = 0.5

@@ -23,6 +23,9 @@ func Make(o Options) Channel {
 	if b.TwoWire {
 		b.Lead = 0.15e-6 * b.GaugeFactor * b.Gauge / (2 * copper)
 		if is(LeadHeat) {
+			if o.Also == LeadHeat {
+				leadWanted *= 0.4
+			}
 			b.Lead *= leadWanted / 0.15e-6
 		}
 	}
@@ -44,10 +47,10 @@ func Make(o Options) Channel {
 		}
 		return 1
 	})
-	main := makeTrouble(o.Kind, 1, d, b, w, air, perLoad)
+	main := makeTrouble(o.Kind, 0, d, b, w, air, perLoad)
 	second := trouble{does: func(int, *state) {}}
 	if o.Also != "" {
-		second = makeTrouble(o.Also, 0.4, d, b, w, air, perLoad)
+		second = makeTrouble(o.Also, min(60e-6, 0.4*main.truth.Size), d, b, w, air, perLoad)
 	}
 	if o.Kind == LeadHeat {
 		main.truth.Onset, main.truth.Size = exposedFrom, leadWanted*8

@@ -27,7 +27,8 @@ type trouble struct {
 	truth Truth
 	heats bool // two-wire and exposed
 	does  func(m int, s *state)
-	cap   float64 // friction of a debond, m/m
+	cap   float64 // friction of a debond, or of a crack, m/m
+	rubs  float64 // part of the strain that a crack's faces carry
 	tau   float64 // of creep, minutes
 }
 
@@ -35,9 +36,12 @@ func minuteIn(d draws, fromDay, toDay float64) int {
 	return int((fromDay + (toDay-fromDay)*d.Float64()) * 1440)
 }
 
-func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []weather, perLoad float64) trouble {
+func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []weather, perLoad float64) trouble {
 	t := trouble{truth: Truth{Kind: kind}, does: func(int, *state) {}}
-	size := d.in(30, 120) * 1e-6 * factor
+	size := d.in(30, 120) * 1e-6
+	if target > 0 {
+		size = target
+	}
 	onset := minuteIn(d, 2.5, 10)
 	after := func(m int) float64 { return max(0, float64(m-t.truth.Onset)) / 60 } // hours
 	switch kind {
@@ -61,8 +65,11 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 		if d.chance(0.5) {
 			onset = w.first
 		}
-		share, soft := d.in(0.04, 0.15)*factor, d.in(1, 12)
-		share = max(share, 15e-6*factor/math.Abs(perLoad)) // less is nothing that anybody would be told of
+		share, soft := d.in(0.04, 0.15), d.in(1, 12)
+		if target > 0 {
+			share = min(0.3, target/math.Abs(perLoad))
+		}
+		share = max(share, 25e-6/math.Abs(perLoad)) // less is nothing that anybody would be told of
 		t.tau = d.in(0.7, 30) * 60
 		size = share * perLoad
 		t.does = func(m int, s *state) { s.soften += share * -math.Expm1(-after(m)/soft) }
@@ -102,7 +109,10 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 				onset, t.truth.AtMaximum = at, true
 			}
 		}
-		lost, grow := min(0.85, d.in(0.08, 0.4)*factor), d.in(4, 60)
+		lost, grow := min(0.85, d.in(0.08, 0.4)), d.in(4, 60)
+		if target > 0 {
+			lost = min(0.85, target/math.Abs(perLoad))
+		}
 		if d.chance(0.3) {
 			grow = 0.2
 		}
@@ -126,7 +136,7 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 			}
 			onset = minuteIn(d, 1.5, 7)
 		}
-		power, opens := d.in(0.6, 1.5), 0.02*d.Float64()*factor
+		power, opens := d.in(0.6, 1.5), 0.02*d.Float64()
 		t.does = func(m int, s *state) {
 			if m < onset || total == 0 {
 				return
@@ -161,7 +171,7 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 		shape, sign, grow := d.IntN(3), d.sign(), d.in(12, 150)
 		spans := 0.0
 		if d.chance(0.5) {
-			spans = d.sign() * d.in(0.004, 0.02) * factor
+			spans = d.sign() * d.in(0.004, 0.02)
 		}
 		wander := newColoured(1, 3000, d)
 		start := 0.0
@@ -191,12 +201,15 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 		onset, t.truth.AtMaximum = late[d.IntN(len(late))], true
 		sign, changes, grow := d.sign(), 0.0, 0.05
 		if d.chance(0.7) {
-			changes = d.sign() * d.in(0.04, 0.2) * factor
+			changes = d.sign() * d.in(0.04, 0.2)
 		}
 		if d.chance(0.4) {
 			grow = d.in(10, 60)
 		}
-		at := d.in(0.3, 0.9) // of it at once
+		at := min(1, d.in(0.3, 0.9))       // of it at once
+		if changes != 0 && d.chance(0.2) { // the faces of a crack rub
+			t.cap, t.rubs = math.Abs(perLoad)*d.in(0.08, 0.4), 0.5*math.Abs(changes)
+		}
 		t.does = func(m int, s *state) {
 			if m < onset {
 				return
@@ -204,11 +217,14 @@ func makeTrouble(kind string, factor float64, d draws, b Bridge, w work, air []w
 			done := at - (1-at)*math.Expm1(-after(m)/grow)
 			s.residual += sign * size * at
 			s.gain += changes * done
+			s.slipping = 1 - (1-s.slipping)*(1-t.rubs*done)
 		}
 	case ThermalResidue:
 		onset = 0
-		per := d.sign() * d.in(2.5, 8) * 1e-6 * factor
-		per = math.Copysign(max(math.Abs(per), 2.3e-6*factor), per)
+		per := d.sign() * max(2.3, d.in(2.5, 8)) * 1e-6
+		if target > 0 {
+			per = math.Copysign(target/10, per)
+		}
 		size = math.Abs(per) * 10
 		t.does = func(_ int, s *state) { s.perKelvin += per }
 	}
