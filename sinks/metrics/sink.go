@@ -11,7 +11,7 @@
 // process. Values are in base units: strain as a ratio (m/m), pascals,
 // celsius, seconds.
 //
-// A scrape of 2,000 channels is about 20,000 lines, 2 MB of text before
+// A scrape of 2,000 channels is about 20,000 lines, 1.5 MB of text before
 // compression; BenchmarkScrape says what it takes. Taking rows costs a look at
 // each flag and at one value a row.
 package metrics
