@@ -51,6 +51,10 @@ const Cut = "cut"
 // follows is reduced by the test file of its digest.
 const Calibration = "calibration"
 
+// RuledOut is the word of an event that says what a drift of a channel does not
+// come from. Nothing is reduced otherwise for it.
+const RuledOut = "ruled-out"
+
 // pairStates are those of work that a reading may jump through. A reading is
 // taken from "before" to "begin", and another from "after" to "end"; when both
 // were taken and the article was idle, the zero is carried over, else the series
@@ -77,6 +81,7 @@ var Forms = map[string]Form{
 	Cut:          {nil, nil, nil, "the files of the group end here"},
 	Calibration:  {nil, []string{"digest", "who"}, nil, "from here on the test file of that digest holds"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
+	RuledOut:     {nil, []string{"channel", "name", "who", "why"}, nil, "a person takes a cause of drift, by name, off the list of a channel"},
 }
 
 // Names returns the channels that the event names; none means all.
@@ -190,7 +195,7 @@ func (e *Event) check() error {
 	}
 	fields := map[string]bool{
 		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
-		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "who": e.Who != "",
+		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "who": e.Who != "", "why": e.Why != "",
 	}
 	for _, need := range form.Needs {
 		if !fields[need] {

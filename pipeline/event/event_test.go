@@ -32,6 +32,8 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"phase","name":"a","target":"b",` + at + `}`, `has no "target"`},
 		{`{"event":"calibration","digest":"0f",` + at + `}`, `lacks "who"`},
 		{`{"event":"calibration","who":"test",` + at + `}`, `lacks "digest"`},
+		{`{"event":"ruled-out","channel":"a","name":"structure","who":"test",` + at + `}`, `lacks "why"`},
+		{`{"event":"ruled-out","channel":"a","who":"test","why":"looked",` + at + `}`, `lacks "name"`},
 		{`{"event":"insulation","channel":"a","value":"good",` + at + `}`, `insulation of "good"`},
 		{`{"event":"phase","nme":"a",` + at + `}`, `unknown field "nme"`},
 		{`{"event":"phase","name":"a",` + at + `} {}`, "something follows"},
