@@ -46,7 +46,7 @@ func (f *findings) fit(o *opine, c Cause, what string) {
 	}
 	e := f.zeros[c]
 	if !e.known {
-		o.says(f.weigh(f.plain.score)-3, "what it would follow (%s) is not measured", what)
+		o.says(f.weigh(max(f.plain.score, f.steps.score))-3, "what it would follow (%s) is not measured", what)
 		return
 	}
 	o.says(f.weigh(e.score), "%s explains %.0f %% of what moved beside temperature", what, 100*e.share)
@@ -97,8 +97,11 @@ func moisture(f *findings, o *opine) {
 	f.fit(o, Moisture, "a leak that grows and follows humidity")
 	f.bend(o, false)
 	f.rightShunt(o)
-	if !f.zeroMoved() {
+	switch {
+	case !f.zeroMoved():
 		o.says(-8, "the zero did not move")
+	case f.zeros[Moisture].onset < max(0, f.facts.CureHour)+6:
+		o.says(-2, "it began with the record, as other things do")
 	}
 	if f.noise > 1.5 {
 		o.says(1.5, "the noise grew to %.1f times what it was", f.noise)
@@ -140,6 +143,9 @@ func postCure(f *findings, o *opine) {
 	f.fit(o, PostCure, "the logarithm of time since cure")
 	f.bend(o, false)
 	f.rightShunt(o)
+	if f.zeroMoved() && f.beforeLoad() > 0.15 {
+		o.says(3, "%.0f %% of it happened before the first load", 100*f.beforeLoad())
+	}
 	if f.witnessed && f.zeroMoved() {
 		l := newLeast(f.zero, f.base()...)
 		share := 1 - l.with(f.with[Witness])/l.squares()
@@ -156,7 +162,9 @@ func connector(f *findings, o *opine) {
 	f.fit(o, Connector, "jumps")
 	f.bend(o, false)
 	switch {
-	case f.jumps >= 3 && f.oneWay < 0.8:
+	case f.ups+f.downs == 0:
+		o.says(-6, "no jump is sharp")
+	case f.jumps >= 3 && f.oneWay < 0.8 && min(f.ups, f.downs) > 0:
 		o.says(3, "%d jumps up and down", f.jumps)
 	case f.jumps > 1 && f.oneWay > 0.9:
 		o.says(-6, "the jumps all go one way")
@@ -206,7 +214,7 @@ func debond(f *findings, o *opine) {
 	f.bend(o, f.slope.amount < 0)
 	switch {
 	case !f.slopeChanged():
-		o.says(ruled, "the slope against load is what it was")
+		o.says(ruled, "the slope against load is what it was (%+.1f %%)", 100*f.slope.amount)
 	case f.slope.amount > 0:
 		o.says(ruled, "the slope against load rose")
 	default:
@@ -241,9 +249,12 @@ func fatigue(f *findings, o *opine) {
 
 func shakedown(f *findings, o *opine) {
 	f.fit(o, Shakedown, "the number of loadings since the first")
+	if f.zeroMoved() && f.beforeLoad() > 0.15 {
+		o.says(-6, "%.0f %% of it happened before the first load", 100*f.beforeLoad())
+	}
 	if f.firstLoading(f.plain.onset) && f.zeroMoved() {
 		o.says(3, "it began under the first loads")
-		if f.answered(f.plain.onset) {
+		if (f.answered(f.plain.onset) || f.answered(f.peakAt)) {
 			o.says(5, "neighbours on another source answered")
 		}
 	}
@@ -298,7 +309,9 @@ func structure(f *findings, o *opine) {
 	if f.zeroMoved() {
 		f.fit(o, Structure, "a step at a new load maximum")
 	}
-	f.bend(o, true)
+	if !f.firstLoads || !f.firstLoading(f.slope.onset) {
+		f.bend(o, true)
+	}
 	if !f.nearPeak {
 		o.says(ruled, "nothing began at a new load maximum")
 		return
@@ -307,7 +320,7 @@ func structure(f *findings, o *opine) {
 	case !f.atOnce:
 		o.says(-2, "it began near a new load maximum, at hour %.0f, but nothing changed at once", f.peakAt)
 	case f.firstLoads:
-		o.says(1, "it began under the first loads, at hour %.0f", f.peakAt)
+		o.says(-4, "it began under the first loads, at hour %.0f", f.peakAt)
 	default:
 		o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
 	}

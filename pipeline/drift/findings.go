@@ -434,6 +434,27 @@ func abrupt(l line, t float64) bool {
 	return math.Abs(mean(after[:few])-mean(before[len(before)-few:])) > 4*typical
 }
 
+// beforeLoad returns by how much the zero moved from the end of cure to the first
+// load beside temperature, as a part of all that it moved; NaN without three
+// zeros at either end.
+func (f *findings) beforeLoad() float64 {
+	var early []float64
+	for i, at := range f.at {
+		if at >= f.facts.CureHour && at < f.firstUse {
+			x := f.zero[i]
+			if t := f.with[Temperature]; t != nil {
+				x -= f.perKelvin * t[i]
+			}
+			early = append(early, x)
+		}
+	}
+	const few = 3
+	if len(early) < 2*few-1 {
+		return math.NaN()
+	}
+	return math.Abs(mean(early[len(early)-few:])-mean(early[:few])) / f.moved
+}
+
 func times(a, b []float64) []float64 {
 	c := make([]float64, len(a))
 	for i := range c {
@@ -504,7 +525,7 @@ func (f *findings) slopeChanged() bool {
 // zeroMoved says so of the zero.
 func (f *findings) zeroMoved() bool {
 	least := f.facts.tolerance()
-	return f.moved > 3*least || f.moved > least && f.best > 10
+	return f.moved > 2*least || f.moved > least && f.best > 10
 }
 
 func (f *findings) setOnset() {
