@@ -234,8 +234,8 @@ func (c *replaceCommand) Run(ctx context.Context, s streams) error {
 	if err := c.run(ctx, s, "replace"); err != nil {
 		return err
 	}
-	if c.State == "end" {
-		fmt.Fprintln(s.out, "State the new gauge and its wiring, from now on, in the test file.")
+	if c.State == "begin" {
+		fmt.Fprintln(s.out, "State the new gauge and its wiring, from now on, in the test file, and have the service read it (SIGHUP) before the end: the zero is carried to the new gauge only then.")
 	}
 	return nil
 }

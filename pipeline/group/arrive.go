@@ -181,7 +181,7 @@ func (w *wireRun) prepare(c *channelPlan) {
 	if z == nil || z == w.zero && len(w.state.Carried) == w.carried {
 		return
 	}
-	ready, err := w.countFrom(c, z)
+	ready, err := w.countFrom(c, z, w.state.Carried)
 	if err != nil {
 		return // constants were tried when the plan was made; the zero is not a number
 	}
@@ -212,8 +212,8 @@ func (c *channelPlan) zeroTemperatures(z *ZeroRecord) (gauge, leads *float64) {
 	return gauge, leads
 }
 
-// countFrom makes the channel that counts strain from a zero.
-func (w *wireRun) countFrom(c *channelPlan, z *ZeroRecord) (*channel.Channel, error) {
+// countFrom makes the channel that counts strain from a zero, carried over work.
+func (w *wireRun) countFrom(c *channelPlan, z *ZeroRecord, carried []Carry) (*channel.Channel, error) {
 	zero := channel.Zero{
 		Ratio:           w.raw.Ratio(z.Raw.Mean, w.excitation(z)),
 		Temperature:     noTemperature,
@@ -233,7 +233,7 @@ func (w *wireRun) countFrom(c *channelPlan, z *ZeroRecord) (*channel.Channel, er
 	if err != nil {
 		return nil, err
 	}
-	return w.carry(ready, z)
+	return w.carry(c, ready, z, carried)
 }
 
 func (w *wireRun) excitation(z *ZeroRecord) float64 {

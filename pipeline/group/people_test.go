@@ -1,6 +1,7 @@
 package group
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -212,6 +213,80 @@ func TestZeroIsCarriedOverABalance(t *testing.T) {
 	dropped = true
 	if _, m := work(true, true, true); m&flag.Replaced == 0 {
 		t.Errorf("the reading before was dropped: flagged %s, want the series to restart", m)
+	}
+}
+
+// A gauge is replaced by one of another lot on another input: the wiring map
+// changes between the readings, in the test file from the start, or in one that
+// holds from the work on.
+func TestZeroIsCarriedToAnotherGauge(t *testing.T) {
+	const from = `"2026-01-02T12:00:06.3Z"`
+	old := strings.NewReplacer(
+		"  A: {", "  B: {resistance: 350 ohm, gauge-factor: 2.1}\n  A: {",
+		"g2: {lot: A}", "g2: {lot: B}",
+		", web: {material: carbon-steel}", "",
+		"  - {position: web, gauge: g2, input: node/A2}\n", "",
+		"  web: {bridge: quarter_3wire, zero: {ratio: 0 mV/V, temperature: 20 degC}}\n", "",
+	).Replace(idleArticle)
+	changed := strings.Replace(old, "input: node/A1}\n", "input: node/A1, to: "+from+"}\n  - {position: beam, gauge: g2, input: node/A2, from: "+from+"}\n", 1)
+	const atBegin, inBetween = true, false
+	work := func(idle, known, early bool) (strain []float64, m flag.Mask, b *bench) {
+		b = &bench{T: t, r: parse(t, map[bool]string{true: changed, false: old}[known])}
+		reduceFrame(t, b.r, air(0, 20))
+		b.zero()
+		if !idle {
+			b.say("load-state", "loaded", nil)
+		}
+		b.say("replace", "before", on("beam"))
+		b.rows(30, noisy(0.3)) // to 6 s
+		if early == atBegin {
+			b.rows(3, noisy(0.3)) // to 6.3 s, when the wiring changes
+		}
+		b.say("replace", "begin", on("beam"))
+		b.rows(3, noisy(0.1))
+		text, err := json.Marshal(b.r.State())
+		if err != nil {
+			t.Fatal(err)
+		}
+		plan := parse(t, changed).plan
+		state, err := plan.ReadState(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.r = NewReducerAt(plan, state)
+		reduceFrame(t, b.r, air(b.at, 20))
+		b.say("replace", "after", on("beam"))
+		b.rows(30, noisy(-0.01))
+		b.say("replace", "end", on("beam"))
+		b.rows(1, noisy(-0.01))
+		b.r = restarted(t, b.r)
+		strain, masks := b.rows(2, func(i int) float64 { return -0.01 + 0.05*float64(i) })
+		return strain, flag.Mask(masks[1]), b
+	}
+	// MODEL section 4, a quarter bridge: 4q/F/(1-2q) is the strain of a ratio q
+	// since the zero, Fe/(4+2Fe) the ratio of a strain. By the old gauge 0.1 mV/V
+	// were reached, and by the new one 0.05 mV/V come on top.
+	strainOf := func(q, factor float64) float64 { return 4 * q / factor / (1 - 2*q) }
+	reached := strainOf(0.1e-3, 2)
+	more := strainOf(0.05e-3+2.1*reached/(4+2*2.1*reached), 2.1)
+	for _, known := range []bool{true, false} {
+		for _, early := range []bool{atBegin, inBetween} {
+			strain, m, b := work(true, known, early)
+			if !near(strain[0], reached, 1e-9) || !near(strain[1], more, 1e-9) || m != 0 {
+				t.Errorf("known %v, at the beginning %v: %v %s, want %v and %v", known, early, strain, m, reached, more)
+			}
+			zeros := b.r.Zeros()
+			if len(zeros) != 1 || fmt.Sprint(zeros[0].Carried) != "[replace]" || zeros[0].Record.Kind != "test" {
+				t.Errorf("zeros %+v", zeros)
+			}
+			b.zero()
+			if strain, m := b.rows(1, noisy(0.2)); !near(strain[0], strainOf(-0.0001e-3, 2.1), 1e-9) || m[0] != 0 {
+				t.Errorf("after a zero of its own: %v %s", strain, flag.Mask(m[0]))
+			}
+		}
+		if strain, m, _ := work(false, known, inBetween); m&flag.Replaced == 0 || strain[0] == strain[0] {
+			t.Errorf("loaded: %v, flagged %s, want the series to restart", strain, m)
+		}
 	}
 }
 

@@ -143,6 +143,7 @@ type channelRun struct {
 type wireRun struct {
 	plan   *wirePlan
 	state  *InputState
+	beside []*wireRun // the wires of the channel, this one too
 	raw    channel.Raw
 	column int
 	zero   *ZeroRecord      // that ready is made for
@@ -167,6 +168,9 @@ func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
 		cr := &channelRun{plan: c}
 		for _, w := range c.wires {
 			cr.wires = append(cr.wires, &wireRun{plan: w, state: r.state.Inputs[w.key]})
+		}
+		for _, w := range cr.wires {
+			w.beside = cr.wires
 		}
 		run.channels = append(run.channels, cr)
 	}

@@ -166,12 +166,20 @@ func newInputState() *InputState {
 }
 
 // inForce is the zero that strain is counted from: the newest test zero, else
-// the installation zero. A tare is subtraction on screens and never in force.
+// the installation zero; a newer reading that a zero was carried to from another
+// gauge or input stands before both. A tare is subtraction on screens and never
+// in force.
 func (s *InputState) inForce() *ZeroRecord {
-	if z := s.Taken["test"]; z != nil {
-		return z
+	z := s.Taken["test"]
+	if z == nil {
+		z = s.Taken["installation"]
 	}
-	return s.Taken["installation"]
+	for _, k := range s.Carried {
+		if k.From != "" && (z == nil || k.After.To > z.To) {
+			z = k.After
+		}
+	}
+	return z
 }
 
 // wait puts a pending event in its place by time, behind those of its instant.

@@ -72,7 +72,7 @@ func (w *wireRun) look(c *channelPlan, z *ZeroRecord) ZeroLook {
 		return l
 	}
 	l.Ratio = Real(w.raw.Ratio(z.Raw.Mean, w.excitation(z)))
-	counted, err := w.countFrom(c, z)
+	counted, err := w.countFrom(c, z, w.state.Carried)
 	if err != nil {
 		return l
 	}

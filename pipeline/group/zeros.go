@@ -92,7 +92,7 @@ func (run *sourceRun) zero(c *channelRun, w *wireRun, z *ZeroRecord, ready *chan
 	nan := math.NaN()
 	out := ZeroInForce{Channel: c.plan.name, Source: run.plan.name, Standing: standing, Record: *z, Zero: channel.Zero{Ratio: nan, Temperature: nan, LeadTemperature: nan}, Noise: nan}
 	if ready == nil && (z.Raw.N > 0 || z.Stated && c.plan.zero.Ratio.Given) {
-		ready, _ = w.countFrom(c.plan, z) // a zero that cannot be counted from has no numbers
+		ready, _ = w.countFrom(c.plan, z, w.state.Carried) // a zero that cannot be counted from has no numbers
 	}
 	if ready == nil {
 		return out
@@ -107,7 +107,7 @@ func (run *sourceRun) zero(c *channelRun, w *wireRun, z *ZeroRecord, ready *chan
 	}
 	out.Noise = w.noise(ready, z)
 	for _, k := range w.state.Carried {
-		if k.After.To > z.To {
+		if k.concerns(z) {
 			out.Carried = append(out.Carried, k.Event)
 		}
 	}
