@@ -2,7 +2,8 @@
 
 // Command bench measures how fast the program is as ratios to what else could
 // do the work: NumPy for the column kernels, a pandas script for CSV, cp for
-// Arrow files. Both sides of a ratio take turns in one run; the first round is
+// Arrow files, for the stream the disk's synced writes and the broker alone.
+// Both sides of a ratio take turns in one run; the first round is
 // dropped, and the median of the others' ratios is what is printed. Absolute
 // figures move from machine to machine, the ratios much less.
 //

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -44,26 +45,39 @@ func drain(s *settings) (err error) {
 	if err := d.fill(s.atMost(1e9)); err != nil {
 		return err
 	}
-	var ratios, worked, alone []float64
+	var ratios, processor, worked, alone []float64
 	for round := range s.rounds + 1 {
 		sides := []func() (float64, error){d.worker, d.broker}
-		var took [2]float64
+		var took, used [2]float64
 		for i := range sides {
 			side := (i + round) % 2
 			runtime.GC()
+			before := ownProcessor()
 			if took[side], err = sides[side](); err != nil {
 				return err
 			}
+			used[side] = ownProcessor() - before
 		}
 		if round > 0 {
 			ratios = append(ratios, took[1]/took[0])
+			processor = append(processor, used[0]/used[1])
 			worked, alone = append(worked, d.payload/took[0]), append(alone, d.payload/took[1])
 		}
 	}
 	fmt.Printf("Stream, a full journal read: %.1f GB in %d frames\n", d.payload/1e9, d.frames)
 	result{"speed of the worker to that of the broker alone", ratios, 0.35, false,
 		fmt.Sprintf("%.0f MB/s, %.0f MB/s", median(worked)/1e6, median(alone)/1e6)}.print()
+	result{"processor time of the worker to the broker's alone", processor, 0, true, "starting and stopping included"}.print()
 	return nil
+}
+
+// ownProcessor is the seconds of processor time that this process has taken.
+func ownProcessor() float64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		return math.NaN()
+	}
+	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e9
 }
 
 // atMost is how many bytes a part of the stream writes.
