@@ -3,9 +3,9 @@
 // Command bench measures how fast the program is as ratios to what else could
 // do the work: NumPy for the column kernels, a pandas script for CSV, cp for
 // Arrow files, for the stream the disk's synced writes and the broker alone.
-// Both sides of a ratio take turns in one run; the first round is
-// dropped, and the median of the others' ratios is what is printed. Absolute
-// figures move from machine to machine, the ratios much less.
+// Both sides of a ratio take turns in one run; the first round is dropped, and
+// the median of the others' ratios is what is printed. Absolute figures move
+// from machine to machine, the ratios much less.
 //
 // It is a program of its own rather than a set of Go benchmarks because half of
 // what it times are other processes. Start it with make bench.
