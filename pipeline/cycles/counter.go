@@ -52,12 +52,15 @@ type Counter struct {
 func New(curve Curve) *Counter { return &Counter{curve: curve} }
 
 // Add counts the strains of consecutive samples, in m/m, each with its flags;
-// both have the same length. It allocates nothing but room for more open turning
-// points than ever before.
+// both have the same length. A row that is flagged replaced is a Break. It
+// allocates nothing but room for more open turning points than ever before.
 func (c *Counter) Add(strain []float64, flags []uint32) {
 	flags = flags[:len(strain)]
 	for i, e := range strain {
 		if flags[i]&uint32(flag.LeavesOut) != 0 || !finite(e) {
+			if flags[i]&uint32(flag.Replaced) != 0 {
+				c.joins = true
+			}
 			c.leftOut++
 			continue
 		}

@@ -243,6 +243,15 @@ func TestWhatMakesNoCycle(t *testing.T) {
 	}
 
 	c = New(curve)
+	rising(c)
+	c.Add([]float64{nan}, []uint32{uint32(flag.Replaced)}) // says it by itself
+	c.Rezero(7e-4)
+	c.Add(strains(-1500, -1490))
+	if n := c.Count(); halves(c) != 1 || n.Largest != 210 {
+		t.Errorf("over rows that are flagged replaced: %+v", n)
+	}
+
+	c = New(curve)
 	c.Break() // before there is anything to go on from
 	c.Add(strains(500, 700))
 	if n := c.Count(); n.Largest != 200 {

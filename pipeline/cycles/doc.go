@@ -27,6 +27,9 @@
 // the last one was: what happened between is not known, and no cycle is
 // made of it.
 //
+// Pass does this for a group: it is given each cut's zeros, as its commit record
+// tells of them, and its rows, and finds the row at which each zero took effect.
+//
 // # Memory
 //
 // Between points a counter keeps the turning points that no counted cycle has
