@@ -96,9 +96,10 @@ func (s *script) event(n uint64, text string) {
 
 // How a process ends between two steps of a script.
 const (
-	killed    = "killed"
-	cutKilled = "killed behind a cut"
-	stopped   = "stopped"
+	killed     = "killed"
+	cutKilled  = "killed behind a cut"
+	stopped    = "stopped"
+	cutStopped = "stopped behind a cut"
 )
 
 func (s *script) restart(how string) {
@@ -110,6 +111,9 @@ func (s *script) restart(how string) {
 		s.service.cut()
 		s.service.kill()
 	case stopped:
+		s.service.stop()
+	case cutStopped:
+		s.service.cut()
 		s.service.stop()
 	}
 	s.service = start(s.t, s.o)
@@ -170,7 +174,7 @@ func (s *script) flagged(channel string, f flag.Mask) (rows int) {
 // run are what they are without.
 func TestEndsInTheMiddle(t *testing.T) {
 	parallel(t)
-	for _, how := range []string{killed, cutKilled, stopped} {
+	for _, how := range []string{killed, cutKilled, stopped, cutStopped} {
 		t.Run(how, func(t *testing.T) {
 			s := begin(t)
 			s.frames("logger", 0, 4)
