@@ -136,18 +136,21 @@ func TestPassThroughZeros(t *testing.T) {
 	}
 }
 
-// Another gauge at the same place neither makes nor closes a cycle.
+// Another gauge at the same place neither makes nor closes a cycle, nor does the
+// first one when it is back with the zero that it had.
 func TestPassThroughAnotherGauge(t *testing.T) {
-	p := planOf(t, strings.Replace(article, "input: node/A1}", fmt.Sprintf("input: node/A1, to: %s}\n  - {position: beam, gauge: g2, input: node/A2, from: %[1]s}",
-		start.Add(3*time.Second).Format(time.RFC3339)), 1))
-	ratio := make([]float64, 60)
+	at := func(seconds int) string { return start.Add(time.Duration(seconds) * time.Second).Format(time.RFC3339) }
+	p := planOf(t, strings.Replace(article, "input: node/A1}", fmt.Sprintf(`input: node/A1, to: %s}
+  - {position: beam, gauge: g2, input: node/A2, from: %[1]s, to: %s}
+  - {position: beam, gauge: g1, input: node/A1, from: %[2]s}`, at(3), at(6)), 1))
+	ratio := make([]float64, 90)
 	for i := range ratio {
-		ratio[i] = 0.01 * float64(i%30) // rises, and rises again from the new gauge's zero on
+		ratio[i] = 0.01 * float64(i%30) // rises with each gauge, from its zero on
 	}
 	events := []event.Event{zero("begin", "test", 0), zero("end", "test", 1), zero("begin", "test", 30), zero("end", "test", 31)}
 	got := counted(t, p, ratio, events, 7, 2, true)
-	if got.Closed+got.Open != 1 {
-		t.Errorf("one way up over a replacement: %+v", got)
+	if got.Closed+got.Open != 1 || got.LeftOut != 2 {
+		t.Errorf("one way up over two replacements: %+v", got)
 	}
 }
 
