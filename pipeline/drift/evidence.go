@@ -74,7 +74,7 @@ func (f *findings) tooWarm() bool {
 
 // mostPerKelvin is the slope of the zero against temperature that scatter within
 // a lot and the restraint of an article still explain; common practice, no source.
-const mostPerKelvin = 1.7e-6
+const mostPerKelvin = 2e-6
 
 func (f *findings) drop() float64 { return f.plain.amount }
 

@@ -525,7 +525,7 @@ func (f *findings) slopeChanged() bool {
 // zeroMoved says so of the zero.
 func (f *findings) zeroMoved() bool {
 	least := f.facts.tolerance()
-	return f.moved > 2*least || f.moved > least && f.best > 10
+	return f.moved > 2*least || f.moved > least && f.best > 12
 }
 
 func (f *findings) setOnset() {
@@ -555,6 +555,9 @@ func (f *findings) setOnset() {
 	defer func() { f.firstLoads = f.nearPeak && f.firstLoading(f.peakAt) }()
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||
 		f.zeroMoved() && near(f.plain.onset, within+grid/2)
+	if e := f.zeros[Structure]; f.zeroMoved() && e.score > f.best-4 && near(e.onset, within) {
+		f.nearPeak = true
+	}
 }
 
 // firstLoading says that the article was new to loads at hour t.

@@ -137,7 +137,7 @@ func (f *findings) mayBeStructure(ranked []Opinion) bool {
 	return false // ruled out by name
 }
 
-const farAhead = 4
+const farAhead = 8
 
 // sure is the weight from which a cause is named.
 const sure = 0.5

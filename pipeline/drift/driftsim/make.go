@@ -23,9 +23,6 @@ func Make(o Options) Channel {
 	if b.TwoWire {
 		b.Lead = 0.15e-6 * b.GaugeFactor * b.Gauge / (2 * copper)
 		if is(LeadHeat) {
-			if o.Also == LeadHeat {
-				leadWanted *= 0.4
-			}
 			b.Lead *= leadWanted / 0.15e-6
 		}
 	}
@@ -48,6 +45,11 @@ func Make(o Options) Channel {
 		return 1
 	})
 	main := makeTrouble(o.Kind, 0, d, b, w, air, perLoad)
+	if o.Also == LeadHeat {
+		wanted := 0.4 * main.truth.Size / 10
+		b.Lead *= wanted / leadWanted
+		leadWanted = wanted
+	}
 	second := trouble{does: func(int, *state) {}}
 	if o.Also != "" {
 		second = makeTrouble(o.Also, min(60e-6, 0.4*main.truth.Size), d, b, w, air, perLoad)

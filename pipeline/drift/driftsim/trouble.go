@@ -116,7 +116,9 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		if d.chance(0.3) {
 			grow = 0.2
 		}
-		t.cap = math.Abs(perLoad) * d.in(0.08, 0.4)
+		// Friction that carried the whole range of strain would be no debond.
+		t.cap = math.Abs(perLoad) * d.in(0.02, 0.12)
+		lost = max(lost, 0.08)
 		size = lost * perLoad
 		t.does = func(m int, s *state) { s.slipping = 1 - (1-s.slipping)*(1-lost*-math.Expm1(-after(m)/grow)) }
 	case Fatigue:
@@ -208,7 +210,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		}
 		at := min(1, d.in(0.3, 0.9))       // of it at once
 		if changes != 0 && d.chance(0.2) { // the faces of a crack rub
-			t.cap, t.rubs = math.Abs(perLoad)*d.in(0.08, 0.4), 0.5*math.Abs(changes)
+			t.cap, t.rubs = math.Abs(perLoad)*d.in(0.02, 0.12), 0.5*math.Abs(changes)
 		}
 		t.does = func(m int, s *state) {
 			if m < onset {
