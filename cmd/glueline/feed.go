@@ -19,14 +19,15 @@ import (
 )
 
 type feedCommand struct {
-	Test      string `arg:"" name:"testfile" help:"The test file (YAML)."`
-	Source    string `arg:"" name:"source" help:"The source that the readings are of."`
-	From      string `default:"-" help:"Where rows come from, CSV with a header or JSON lines: - is standard input, FILE is read and followed while it grows, tcp://127.0.0.1:PORT waits for connections, one after the other."`
-	Nats      string `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
-	NatsCreds string `type:"existingfile" help:"Credentials file for --nats."`
-	Boot      string `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed."`
-	End       bool   `help:"Stop at the end of the file instead of waiting for more."`
-	AllowOpen bool   `help:"Let tcp:// listen beyond this machine, where anyone may send readings."`
+	Test      string         `arg:"" name:"testfile" help:"The test file (YAML)."`
+	Source    string         `arg:"" name:"source" help:"The source that the readings are of."`
+	From      string         `default:"-" help:"Where rows come from, CSV with a header or JSON lines: - is standard input, FILE is read and followed while it grows, tcp://127.0.0.1:PORT waits for connections, one after the other."`
+	Nats      string         `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
+	NatsCreds string         `type:"existingfile" help:"Credentials file for --nats."`
+	Boot      string         `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed."`
+	End       bool           `help:"Stop at the end of the file instead of waiting for more."`
+	Wait      *time.Duration `help:"How long to wait for the server when it is not there at the start; as long as it takes by default."`
+	AllowOpen bool           `help:"Let tcp:// listen beyond this machine, where anyone may send readings."`
 }
 
 // Run carries rows of text into the journal as they come. A line that is no
@@ -52,17 +53,17 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	conn, err := journal.Connect(c.Nats, journal.ConnectOptions{
-		Credentials: c.NatsCreds, Name: "glueline feed", Log: slog.New(slog.NewTextHandler(s.err, nil)),
-	})
+	connect := func() (*journal.Conn, error) {
+		return journal.Connect(c.Nats, journal.ConnectOptions{
+			Credentials: c.NatsCreds, Name: "glueline feed", Log: slog.New(slog.NewTextHandler(s.err, nil)),
+		})
+	}
+	wait := awaiting{limit: c.Wait, say: func(text string) { fmt.Fprintf(s.err, "feed: %s\n", text) }}
+	conn, j, err := wait.journal(ctx, connect, test.About.Name.Text, plans[at].Name)
 	if err != nil {
 		return errors.Join(err, in.close())
 	}
 	defer conn.Close()
-	j, err := journal.Attach(ctx, conn, test.About.Name.Text, plans[at].Name)
-	if err != nil {
-		return errors.Join(err, in.close())
-	}
 	publisher, err := j.NewPublisher(c.Source, c.Boot, journal.PublisherOptions{})
 	if err != nil {
 		return errors.Join(err, in.close())

@@ -326,7 +326,7 @@ func TestFeedRefuses(t *testing.T) {
 		{[]string{test, "node", "--from", "tcp://7000"}, "missing port"},
 		{[]string{test, "node"}, "connect to the journal's server"},
 	} {
-		status, _, errs := glueline(t.Context(), append(append([]string{"feed"}, c.args...), "--nats", "nats://127.0.0.1:1")...)
+		status, _, errs := glueline(t.Context(), append(append([]string{"feed"}, c.args...), "--nats", "nats://127.0.0.1:1", "--wait", "0s")...)
 		if status != 1 || !strings.Contains(errs, c.want) {
 			t.Errorf("%v: status %d, %s", c.args, status, errs)
 		}
