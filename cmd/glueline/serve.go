@@ -38,7 +38,7 @@ type serveCommand struct {
 	JournalMax int64         `default:"8589934592" help:"Bytes that a group's journal may hold before it refuses more."`
 	Listen     string        `help:"Address for publishers, for example 127.0.0.1:4222. Without it only this process publishes."`
 	MQTT       string        `name:"mqtt" help:"Address for MQTT 3.1.1 publishers, for example 127.0.0.1:1883 (deploy/PUBLISHING.md)."`
-	HTTP       string        `name:"http" help:"Address for /healthz, /readyz and /metrics, for example 127.0.0.1:8080; always there on the socket in the data folder."`
+	HTTP       string        `name:"http" help:"Address for /healthz, /readyz, /status and /metrics, to be read from this machine, for example 127.0.0.1:8080; the socket in the data folder has them too."`
 	Nats       string        `help:"URL of a server or cluster that is there already, instead of the embedded one."`
 	NatsCreds  string        `type:"existingfile" help:"Credentials file for --nats."`
 	NatsCA     string        `name:"nats-ca" type:"existingfile" help:"Certificate authority of --nats, PEM."`
@@ -551,8 +551,7 @@ func (c *serveCommand) checkHTTP() error {
 	if c.HTTP == "" {
 		return nil
 	}
-	host, _, err := net.SplitHostPort(c.HTTP)
-	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+	if _, _, err := net.SplitHostPort(c.HTTP); err != nil || !isLoopback(c.HTTP) {
 		return fmt.Errorf("--http %s: only an address of this machine, for example 127.0.0.1:8080, since nobody signs in there", c.HTTP)
 	}
 	return nil

@@ -205,7 +205,11 @@ func publish1(ctx context.Context, j *journal.Journal, e event.Event) error {
 
 // serveHTTP answers on one listener until ctx ends.
 func (s *service) serveHTTP(ctx context.Context, l net.Listener) error {
-	server := &http.Server{Handler: s, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
+	var handler http.Handler = s
+	if l.Addr().Network() != "unix" {
+		handler = readOnly(s)
+	}
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, MaxHeaderBytes: 16 << 10}
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
