@@ -74,7 +74,7 @@ func (f *findings) tooWarm() bool {
 
 // mostPerKelvin is the slope of the zero against temperature that scatter within
 // a lot and the restraint of an article still explain; common practice, no source.
-const mostPerKelvin = 2e-6
+const mostPerKelvin = 2.2e-6
 
 func (f *findings) drop() float64 { return f.plain.amount }
 
@@ -254,7 +254,7 @@ func shakedown(f *findings, o *opine) {
 	}
 	if f.firstLoading(f.plain.onset) && f.zeroMoved() {
 		o.says(3, "it began under the first loads")
-		if (f.answered(f.plain.onset) || f.answered(f.peakAt)) {
+		if f.answered(f.plain.onset) || f.answered(f.peakAt) {
 			o.says(5, "neighbours on another source answered")
 		}
 	}
@@ -283,7 +283,12 @@ func selfHeating(f *findings, o *opine) {
 }
 
 func instrument(f *findings, o *opine) {
-	f.fit(o, Instrument, "what the source's other inputs read")
+	if f.instrumentMoved() {
+		best := max(f.zeros[Instrument].score, f.plain.score-2, f.steps.score-2)
+		o.says(f.weigh(best), "an offset and a gain that move explain %.0f %% of what moved", 100*max(f.zeros[Instrument].share, f.plain.share))
+	} else {
+		f.fit(o, Instrument, "what the source's other inputs read")
+	}
 	f.bend(o, math.Abs(f.span) > 4*f.spanErr)
 	if math.Abs(f.span) > 4*f.spanErr {
 		o.says(2, "the shunt check changed by %+.2f %%", 100*f.span)
@@ -298,6 +303,8 @@ func instrument(f *findings, o *opine) {
 	switch moved, is := spread(with), f.zeros[Instrument].amount; {
 	case moved < 0.3*f.moved:
 		o.says(ruled, "the %s did not move", name)
+	case f.instrumentMoved():
+		o.says(8, "the %s moved at the same time", name)
 	case is > 0.6 && is < 1.5:
 		o.says(4, "the %s moved alike", name)
 	default:
@@ -305,7 +312,24 @@ func instrument(f *findings, o *opine) {
 	}
 }
 
+// instrumentMoved says that what else the source reads moved by as much, to an
+// order, and from the same time on.
+func (f *findings) instrumentMoved() bool {
+	x := f.with[Reference]
+	if x == nil {
+		x = f.with[Companions]
+	}
+	if x == nil || !f.zeroMoved() || spread(x) < max(4e-6, 0.3*f.moved) || spread(x) > 5*f.moved {
+		return false
+	}
+	l := newLeast(f.zero, f.base()...)
+	return math.Abs(f.began(x)-f.plain.onset) < 9 && 1-l.with(x)/l.squares() > 0.7
+}
+
 func structure(f *findings, o *opine) {
+	if f.referred && f.instrumentMoved() {
+		o.says(-6, "the reference input moved at the same time")
+	}
 	if f.zeroMoved() {
 		f.fit(o, Structure, "a step at a new load maximum")
 	}
@@ -318,7 +342,7 @@ func structure(f *findings, o *opine) {
 	}
 	switch {
 	case !f.atOnce:
-		o.says(-2, "it began near a new load maximum, at hour %.0f, but nothing changed at once", f.peakAt)
+		o.says(-8, "it began near a new load maximum, at hour %.0f, but nothing changed at once", f.peakAt)
 	case f.firstLoads:
 		o.says(-4, "it began under the first loads, at hour %.0f", f.peakAt)
 	default:

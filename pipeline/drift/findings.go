@@ -411,8 +411,8 @@ func (f *findings) countJumps() {
 }
 
 // abrupt says that a quantity changed about hour t by far more than its values
-// within a few epochs differ by.
-func abrupt(l line, t float64) bool {
+// within a few epochs differ by, and by a least amount.
+func abrupt(l line, t, least float64) bool {
 	var before, after, steps []float64
 	for i, at := range l.at {
 		switch {
@@ -431,7 +431,7 @@ func abrupt(l line, t float64) bool {
 	}
 	slices.Sort(steps)
 	typical := steps[len(steps)/2]
-	return math.Abs(mean(after[:few])-mean(before[len(before)-few:])) > 4*typical
+	return math.Abs(mean(after[:few])-mean(before[len(before)-few:])) > max(least, 4*typical)
 }
 
 // beforeLoad returns by how much the zero moved from the end of cure to the first
@@ -550,7 +550,7 @@ func (f *findings) setOnset() {
 	}
 	within := max(2.5, 1.5*float64(f.record.Span)/float64(hour))
 	defer func() {
-		f.atOnce = f.nearPeak && (abrupt(line{f.at, f.zero}, f.peakAt) || abrupt(f.slopes, f.peakAt))
+		f.atOnce = f.nearPeak && (abrupt(line{f.at, f.zero}, f.peakAt, 0.2*f.moved) || abrupt(f.slopes, f.peakAt, 0.015*math.Abs(f.slopeRef)))
 	}()
 	defer func() { f.firstLoads = f.nearPeak && f.firstLoading(f.peakAt) }()
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||

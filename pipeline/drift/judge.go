@@ -126,7 +126,7 @@ func Judge(r *Record, facts Facts) Verdict {
 // mayBeStructure says that something happened at once at a new load maximum and
 // that the sensor's fault that leads is not far enough ahead of the article.
 func (f *findings) mayBeStructure(ranked []Opinion) bool {
-	if first := ranked[0].Cause; !f.atOnce || f.firstLoads || first == Structure || first == Healthy {
+	if first := ranked[0].Cause; !f.atOnce || f.firstLoads || first == Structure || first == Healthy || first == Instrument && f.referred && f.instrumentMoved() {
 		return false
 	}
 	for _, o := range ranked {
