@@ -59,8 +59,9 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// busy has a place for each test that works, one a processor.
-var busy = make(chan struct{}, runtime.GOMAXPROCS(0))
+// busy has a place for each test that works: one a processor, and one more since
+// they wait now and then.
+var busy = make(chan struct{}, runtime.GOMAXPROCS(0)+1)
 
 // parallel lets a test run beside others as t.Parallel does. Those that wait for
 // a minute do without a place, so that nobody waits for them.

@@ -114,10 +114,14 @@ func create(t testing.TB) *Broker {
 	}
 	t.Cleanup(func() {
 		b.Kill()
-		if text, err := os.ReadFile(b.said.Name()); err == nil && t.Failed() {
-			t.Logf("the broker at %s said:\n%s", b.URL(), text)
-		}
 		b.said.Close()
+		if text, err := os.ReadFile(b.said.Name()); err == nil && t.Failed() {
+			for line := range strings.Lines(string(text)) {
+				if !strings.Contains(line, "[INF]") {
+					t.Logf("the broker at %s said: %s", b.URL(), line)
+				}
+			}
+		}
 	})
 	return b
 }
