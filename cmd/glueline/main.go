@@ -28,6 +28,8 @@ type commands struct {
 	Replay     replayCommand     `cmd:"" help:"Publish raw files and events to a running service."`
 	Status     statusCommand     `cmd:"" help:"How a running service is: sources, lag, files, room."`
 	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
+	Drift      driftCommand      `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
+	RuleOut    ruleOutCommand    `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`
 	Quarantine quarantineCommand `cmd:"" help:"Messages that were refused."`
 	People     peopleCommands    `embed:""`
 	Feed       feedCommand       `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`

@@ -1,0 +1,23 @@
+// Package follow goes through what was reduced a second time, in order, and
+// gives each channel a record of its drift and a count of its cycles. It reads
+// the series that stand in segments and the events of people, and changes
+// neither.
+//
+// A reading for drift is the mean over a minute of the samples that no flag
+// leaves out, with what was read beside it: load, temperatures, humidity, and
+// what the other channels of the source did. The article is idle when people
+// said so; where nobody speaks of it, while the load is within the lowest
+// twentieth of its span (common practice, no source); without a load, always.
+//
+// # Memory
+//
+// It does not grow with the samples. Channels are bounded (see drift.Record and
+// cycles.Counter); kept beside them for the length of the test are the load by
+// the minute, 29 kB a day, and temperatures, humidity and excitation by ten
+// minutes, 2.3 kB a day for each.
+//
+// # What it cannot know
+//
+// Segments have no column of a reference input, of a witness gauge or of what
+// is near on other sources, so that a reading has no such covariate.
+package follow
