@@ -96,6 +96,8 @@ type liveBench struct {
 	out     *spoken // of the service
 	errs    *spoken
 	stop    func() // ends the service, before the test does
+	ended   <-chan struct{}
+	ends    int // the exit status that the service is to end with
 }
 
 func newLiveBench(t *testing.T) *liveBench {
@@ -115,10 +117,11 @@ func (b *liveBench) serve(more ...string) {
 		defer close(ended)
 		defer out.end()
 		args := []string{"serve", b.file, "--data", b.data, "--listen", "127.0.0.1:0", "--idle-cut", "1h"}
-		if status := run(ctx, append(args, more...), streams{out, b.errs}); status != 0 {
+		if status := run(ctx, append(args, more...), streams{out, b.errs}); status != b.ends {
 			b.Errorf("serve ended with %d: %s", status, b.errs)
 		}
 	}()
+	b.ended = ended
 	b.stop = func() {
 		stop()
 		<-ended

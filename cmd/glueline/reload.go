@@ -14,6 +14,7 @@ import (
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/pipeline/printable"
+	"glueline/pipeline/worker"
 )
 
 // errNeedsRestart occurs when a changed test file has other sources: they are
@@ -157,6 +158,9 @@ func (g *liveGroup) planOf(digest string) (*group.Plan, error) {
 		return g.plan, nil
 	}
 	k, err := keptTestOf(g.data, digest)
+	if err != nil && digest == g.passOver {
+		return nil, worker.ErrPassOver
+	}
 	if err != nil {
 		return nil, err
 	}

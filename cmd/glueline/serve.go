@@ -47,11 +47,12 @@ type serveCommand struct {
 	MaxCut     time.Duration `default:"1h" help:"End the files after so long, however little came."`
 	StopWithin time.Duration `default:"10s" help:"Longest graceful stop."`
 
-	Lazy        bool  `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
-	Publish     bool  `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
-	KeepJournal bool  `help:"Never trim the journal."`
-	KeepFree    int64 `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
-	CutBytes    int64 `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
+	Lazy        bool   `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
+	Publish     bool   `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
+	KeepJournal bool   `help:"Never trim the journal."`
+	KeepFree    int64  `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
+	PassOver    string `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
+	CutBytes    int64  `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
 }
 
 // Run serves until it is told to stop.
@@ -300,6 +301,7 @@ type liveGroup struct {
 	digest   string // of the test file that plan is of
 	cutBytes int64
 	trim     bool
+	passOver string // digest of a calibration that is not to hold
 	faults   *faults
 
 	recovering recovery
@@ -322,7 +324,7 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *kep
 		plan: p, journal: j, progress: new(worker.Progress), counted: metrics.NewSink(p), test: k.test.About.Name.Text, log: log,
 		data: c.Data, digest: k.digest,
 		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
-		cutBytes: c.CutBytes, trim: !c.KeepJournal,
+		cutBytes: c.CutBytes, trim: !c.KeepJournal, passOver: c.PassOver,
 	}, nil
 }
 
@@ -603,7 +605,7 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 		for _, stays := range []error{errContinuity, segment.ErrConflict, archive.ErrRecord, journal.ErrGap, journal.ErrLostTail,
 			journal.ErrIdentity, journal.ErrNoJournal, archive.ErrDamaged, segment.ErrDamaged, worker.ErrCalibration} {
 			if errors.Is(err, stays) {
-				return fmt.Errorf("group %s: %w", g.plan.Name, err)
+				return fmt.Errorf("group %s: %w%s", g.plan.Name, err, howToGoOn(err, g.data))
 			}
 		}
 		if made := g.progress.Look().Cuts; made != cuts {
@@ -618,6 +620,20 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 		}
 		pause = min(2*pause, longestPause)
 	}
+}
+
+// howToGoOn says what somebody can do about an error that stays.
+func howToGoOn(err error, data string) string {
+	if !errors.Is(err, worker.ErrCalibration) {
+		return ""
+	}
+	return fmt.Sprintf(`
+What happened: the journal says that from there on another test file holds, and %s has no such file. The service
+stopped, since reducing what follows by another would be wrong and look right. Nothing is lost: the journal keeps it.
+To go on: if one of you changed the test file, copy its folder into %s and start again. If nobody did, somebody
+published an event who should not: start once more with --pass-over and the digest, which puts that event in
+quarantine and keeps the test file in force; and leave "event" out of what publishers may publish (deploy/PUBLISHING.md).`,
+		data, filepath.Join(data, keptFolder))
 }
 
 // cutWhenIdle asks for a cut, by an event like any other, when frames came since

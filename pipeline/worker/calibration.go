@@ -17,6 +17,10 @@ import (
 // It stays until the calibration is there.
 var ErrCalibration = errors.New("the journal names a calibration that is not there")
 
+// ErrPassOver is what Live.Plans returns for a calibration that somebody said is not
+// to hold: the event that names it is refused, and the one in force stays.
+var ErrPassOver = errors.New("the calibration is passed over")
+
 // PlanSink is a Sink that depends on the plan. Use is called behind a cut, ahead
 // of the first batch of the plan.
 type PlanSink interface {

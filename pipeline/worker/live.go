@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"time"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
@@ -254,8 +255,12 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, next *c
 		if !isDigest(e.Digest) {
 			return false, nil, l.refuse(ctx, m, "event", fmt.Sprintf("calibration of the digest %q, which is none", e.Digest))
 		}
-		if next, err = l.named(e.Digest); err != nil {
-			return false, nil, err
+		next, err = l.named(e.Digest)
+		if errors.Is(err, ErrPassOver) {
+			return false, nil, l.refuse(ctx, m, "event", fmt.Sprintf("calibration %s, by %q: passed over", e.Digest, e.Who))
+		}
+		if err != nil {
+			return false, nil, fmt.Errorf("message %d, an event of %s by %q: %w", m.Seq, m.Stored.UTC().Format(time.RFC3339), e.Who, err)
 		}
 	}
 	l.state.Place++
