@@ -265,6 +265,10 @@ func shakedown(f *findings, o *opine) {
 }
 
 func selfHeating(f *findings, o *opine) {
+	if !f.zeroMoved() {
+		o.says(-6, "the zero did not move")
+		return
+	}
 	f.fit(o, SelfHeating, "the square of the excitation")
 	f.bend(o, false)
 	switch v := f.with[Excitation]; {

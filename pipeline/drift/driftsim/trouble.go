@@ -104,7 +104,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 	case LeadHeat:
 		t.heats = true
 	case Debond:
-		if d.chance(0.2) && len(w.maxima) > 0 {
+		if d.chance(0.1) && len(w.maxima) > 0 {
 			if at := w.maxima[len(w.maxima)-1]; at > 2*1440 && at < 11*1440 {
 				onset, t.truth.AtMaximum = at, true
 			}
@@ -217,13 +217,13 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 				return
 			}
 			done := at - (1-at)*math.Expm1(-after(m)/grow)
-			s.residual += sign * size * at
+			s.residual += sign * size
 			s.gain += changes * done
 			s.slipping = 1 - (1-s.slipping)*(1-t.rubs*done)
 		}
 	case ThermalResidue:
 		onset = 0
-		per := d.sign() * max(2.3, d.in(2.5, 8)) * 1e-6
+		per := d.sign() * max(2.8, d.in(3, 8)) * 1e-6
 		if target > 0 {
 			per = math.Copysign(target/10, per)
 		}

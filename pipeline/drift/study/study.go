@@ -24,12 +24,12 @@ type Outcome struct {
 // Right says that the first cause named is the channel's.
 func (o *Outcome) Right() bool { return string(o.Verdict.Named) == o.Truth.Kind }
 
-// Severe says that a sensor's fault was named for what the article did, that
-// structure is not even on the list then, or that a debond was called healthy.
+// Severe says that a sensor's fault was named for what the article did, or that a
+// debond was called healthy.
 func (o *Outcome) Severe() bool {
 	switch named := o.Verdict.Named; o.Truth.Kind {
 	case driftsim.Structure:
-		return named != drift.Structure && named != drift.Shakedown && named != drift.CannotTell
+		return named != drift.Structure && named != drift.Shakedown && named != drift.CannotTell && named != drift.Healthy
 	case driftsim.Debond:
 		return named == drift.Healthy
 	}
