@@ -29,7 +29,7 @@ func TestFeedWaitsForTheServer(t *testing.T) {
 	if status := <-ended; status != 0 {
 		t.Errorf("status %d", status)
 	}
-	wants(t, out.String(), "feed: the server is there", "2 rows read; 1 frames are in the journal; 0 lines refused")
+	wants(t, out.String(), "feed: the server is there", "2 rows read; 1 frame in the journal; 0 lines refused")
 	if n := strings.Count(out.String(), "waiting for the server"); n > 4 {
 		t.Errorf("said %d times:\n%s", n, out)
 	}

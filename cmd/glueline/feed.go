@@ -7,11 +7,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"glueline/pipeline/feed"
+	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/printable"
@@ -71,7 +73,11 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 	f := &feeding{command: c, test: test, rate: declared.Rate.Value, publisher: publisher, err: s.err}
 	err = f.run(ctx, in)
 	err = errors.Join(err, f.end(ctx))
-	fmt.Fprintf(s.out, "%d rows read; %d frames are in the journal; %d lines refused.\n", f.rows, publisher.Status().Acknowledged, f.refused)
+	missing := ""
+	if f.missing > 0 {
+		missing = fmt.Sprintf("; %s missing", count(f.missing, "reading"))
+	}
+	fmt.Fprintf(s.out, "%s read%s; %s in the journal; %s refused.\n", count(int(f.rows), "row"), missing, count(int(publisher.Status().Acknowledged), "frame"), count(f.refused, "line"))
 	if err == nil && f.refused > 0 {
 		return errReported
 	}
@@ -90,6 +96,7 @@ type feeding struct {
 	lines    feed.Lines
 	framer   *feed.Framer
 	rows     uint64
+	missing  int // readings, in rows that were taken
 	refused  int
 	form     error // what no later line can mend
 	troubled bool  // it was said that the journal does not take frames
@@ -195,6 +202,7 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 			return nil
 		}
 		if taken {
+			f.miss(columns, readings)
 			break
 		}
 		if err := f.send(ctx); err != nil {
@@ -205,6 +213,22 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 		return f.send(ctx)
 	}
 	return nil
+}
+
+// miss counts the readings that a row has not, and tells of the first: an empty
+// cell, nan and null are the ways to say so, but nan may also be what a logger
+// makes of a fault.
+func (f *feeding) miss(columns []frame.Column, readings []float64) {
+	for i, reading := range readings {
+		if !math.IsNaN(reading) {
+			continue
+		}
+		if f.missing == 0 {
+			fmt.Fprintf(f.err, "feed: %s:%d: no reading of %s (an empty cell, nan or null): it is missing, which is no mistake; from here on they are counted\n",
+				printable.Text(f.command.From), f.decoder.Number(), printable.Text(columns[i].Name))
+		}
+		f.missing++
+	}
 }
 
 func (f *feeding) refuse(err error) {

@@ -332,3 +332,25 @@ func TestFeedRefuses(t *testing.T) {
 		}
 	}
 }
+
+// A missing reading is no mistake, and not passed over in silence either.
+func TestFeedTellsOfMissingReadings(t *testing.T) {
+	s := startService(t)
+	defer s.stop()
+	dir := t.TempDir()
+	for _, c := range []struct{ name, text, first, counted string }{
+		{"all.csv", "time,A1 [mV/V]\n2026-05-04T06:00:00.00Z,0.1\n2026-05-04T06:00:00.02Z,0.2\n", "", "2 rows read; 1 frame in the journal; 0 lines refused."},
+		{"nan.csv", "time,A1 [mV/V]\n2026-05-04T06:00:01.00Z,0.1\n2026-05-04T06:00:01.02Z,nan\n2026-05-04T06:00:01.04Z,\n",
+			"nan.csv:3: no reading of A1 (an empty cell, nan or null): it is missing", "3 rows read; 2 readings missing; 2 frames in the journal; 0 lines refused."},
+		{"null.jsonl", `{"time":"2026-05-04T06:00:02.00Z","A1":null}` + "\n", "null.jsonl:1: no reading of A1", "1 row read; 1 reading missing; 1 frame in the journal; 0 lines refused."},
+	} {
+		path := write(t, dir, c.name, c.text)
+		status, out, errs := glueline(t.Context(), "feed", s.test, "node", "--from", path, "--end", "--nats", s.url)
+		if status != 0 || !strings.Contains(out, c.counted) || !strings.Contains(errs, c.first) {
+			t.Errorf("%s: status %d: %s%s", c.name, status, out, errs)
+		}
+		if n := strings.Count(errs, "no reading of"); n > 1 || (n == 0) != (c.first == "") {
+			t.Errorf("%s: told %d times: %s", c.name, n, errs)
+		}
+	}
+}
