@@ -275,6 +275,8 @@ func selfHeating(f *findings, o *opine) {
 	case v == nil:
 		if f.noise < 0.8 {
 			o.says(6, "the noise fell to %.0f %%, as with a higher excitation", 100*f.noise)
+		} else if f.noise > 0.93 {
+			o.says(-6, "the noise did not fall, as with a higher excitation it would")
 		}
 	case f.zeros[SelfHeating].known:
 		o.says(3, "the excitation changed")
@@ -383,6 +385,8 @@ func (f *findings) since(c Cause) float64 {
 		return f.peakAt
 	case c == Thermal:
 		return f.at[0]
+	case c == SelfHeating && !f.zeros[c].known || c == Instrument && f.instrumentMoved():
+		return f.plain.shows
 	case c == Connector && f.ups+f.downs > 0:
 		return f.firstJump
 	case c == Healthy || c == CannotTell || c == Connector:

@@ -59,6 +59,28 @@ type Verdict struct {
 	Moved  float64   // m/m, how far the zero moved
 	Slope  float64   // relative change of the slope against load, 0 unless it is sure
 	Ranked []Opinion // heaviest first
+	Alarms []Alarm   // of the detectors that run on line, whatever was named
+}
+
+// Alarm is what a detector on line said.
+type Alarm struct {
+	Of    string    // zero, slope or noise
+	At    time.Time // when it was sure
+	Onset time.Time // from when on, by the last zero of the sum
+	Sign  int       // 1 up, -1 down
+}
+
+func (r *Record) alarms() []Alarm {
+	var all []Alarm
+	for _, d := range []struct {
+		of string
+		*Cusum
+	}{{"zero", &r.Zeros.Sum}, {"slope", &r.Slopes.Sum}, {"noise", &r.Noises.Sum}} {
+		if d.Alarm != 0 {
+			all = append(all, Alarm{d.of, time.Unix(0, d.Alarm).UTC(), time.Unix(0, d.Onset).UTC(), d.Sign})
+		}
+	}
+	return all
 }
 
 // opine collects an opinion line by line.
@@ -82,7 +104,7 @@ func (o *opine) says(amount float64, format string, values ...any) {
 func Judge(r *Record, facts Facts) Verdict {
 	f := newFindings(r, facts)
 	if len(f.zero) < fewest {
-		return Verdict{Named: CannotTell}
+		return Verdict{Named: CannotTell, Alarms: r.alarms()}
 	}
 	var all []Opinion
 	for _, about := range Causes {
@@ -110,7 +132,7 @@ func Judge(r *Record, facts Facts) Verdict {
 			o.Certainty = Probable
 		}
 	}
-	v := Verdict{Named: all[0].Cause, Moved: f.moved, Ranked: all}
+	v := Verdict{Named: all[0].Cause, Moved: f.moved, Ranked: all, Alarms: r.alarms()}
 	if f.slopeChanged() {
 		v.Slope = f.slope.amount
 	}
@@ -131,7 +153,12 @@ func (f *findings) mayBeStructure(ranked []Opinion) bool {
 	}
 	for _, o := range ranked {
 		if o.Cause == Structure {
-			return ranked[0].Score-o.Score < farAhead
+			lead := ranked[0].Score - o.Score
+			switch ranked[0].Cause {
+			case SelfHeating, LeadHeat, Instrument: // something else that was measured moved with it
+				return lead < farAhead/2
+			}
+			return lead < farAhead
 		}
 	}
 	return false // ruled out by name

@@ -145,13 +145,22 @@ func (r *Record) halve() {
 	r.Epochs = kept
 }
 
+// The least standard deviations that the detectors believe: two days cannot show
+// how a quantity wanders over weeks, nor its slope against temperature well. They
+// are found fastest when they shift by as much; common practice, no source.
+const (
+	leastZero  = 4e-6 // m/m
+	leastSlope = 0.01 // of itself
+	leastNoise = 0.4  // of its logarithm
+)
+
 // watch feeds a finished epoch to the detectors.
 func (r *Record) watch(e *Window) {
 	t := e.With[Temperature].Mean()
-	r.Zeros.Add(e.To, t, r.zero(e), 0.3e-6)
+	r.Zeros.Add(e.To, t, r.zero(e), leastZero)
 	slope, _ := e.Slope()
-	r.Slopes.Add(e.To, math.NaN(), slope, math.Abs(slope)*1e-3)
-	r.Noises.Add(e.To, math.NaN(), math.Log(math.Sqrt(e.Wobble.Mean())), 0.1)
+	r.Slopes.Add(e.To, math.NaN(), slope, math.Abs(slope)*leastSlope)
+	r.Noises.Add(e.To, math.NaN(), math.Log(math.Sqrt(e.Wobble.Mean())), leastNoise)
 }
 
 // zero returns the zero of an epoch: its mean strain while idle or, where the

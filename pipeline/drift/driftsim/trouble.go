@@ -69,7 +69,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		if target > 0 {
 			share = min(0.3, target/math.Abs(perLoad))
 		}
-		share = max(share, 25e-6/math.Abs(perLoad)) // less is nothing that anybody would be told of
+		share = max(share, 35e-6/math.Abs(perLoad)) // less is nothing that anybody would be told of
 		t.tau = d.in(0.7, 30) * 60
 		size = share * perLoad
 		t.does = func(m int, s *state) { s.soften += share * -math.Expm1(-after(m)/soft) }

@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"time"
 
 	"glueline/pipeline/drift"
 	"glueline/pipeline/drift/driftsim"
@@ -84,10 +85,16 @@ func (o *Outcome) judge() {
 	o.Verdict = drift.Judge(&r, Facts(c.Bridge))
 	o.Late = math.NaN()
 	if !o.Verdict.Onset.IsZero() {
-		said := float64(o.Verdict.Onset.UnixNano()-begin) / 3600e9
-		from, to := float64(o.Truth.Onset)/60, float64(max(o.Truth.Onset, o.Truth.Shows))/60
-		o.Late = min(0, said-from) + max(0, said-to)
+		o.Late = o.late(o.Verdict.Onset)
 	}
+}
+
+// late returns the hours by which a time lies after what can be seen of the
+// trouble, negative before its true onset, 0 between the two.
+func (o *Outcome) late(said time.Time) float64 {
+	at := float64(said.UnixNano()-begin) / 3600e9
+	from, to := float64(o.Truth.Onset)/60, float64(max(o.Truth.Onset, o.Truth.Shows))/60
+	return min(0, at-from) + max(0, at-to)
 }
 
 // Table prints what was named for each kind, how many were right, how many were
@@ -123,6 +130,31 @@ func Table(w io.Writer, all []Outcome) {
 		}
 		fmt.Fprintf(w, "%-13s %5d %7.2f %9s   %s\n", kind, n, float64(right)/float64(n), when, strings.Join(named, ", "))
 	}
+	var sound, alarmed, troubled, found, dated float64
+	for i := range all {
+		o := &all[i]
+		first := math.Inf(1)
+		for _, a := range o.Verdict.Alarms {
+			first = min(first, o.late(a.Onset))
+		}
+		switch {
+		case o.Truth.Kind == driftsim.Healthy:
+			sound++
+			if len(o.Verdict.Alarms) > 0 {
+				alarmed++
+			}
+		case o.Truth.Onset > 60*60: // later than what the detectors learn from
+			troubled++
+			if !math.IsInf(first, 0) {
+				found++
+			}
+			if math.Abs(first) <= 12 {
+				dated++
+			}
+		}
+	}
+	fmt.Fprintf(w, "cumulative sums: an alarm on %.1f %% of the healthy channels in two weeks; of %.0f troubles that began after the learning, %.0f %% alarmed, %.0f %% dated within 12 h\n",
+		100*alarmed/sound, troubled, 100*found/troubled, 100*dated/troubled)
 	s := Summarise(all)
 	fmt.Fprintf(w, "healthy named otherwise %.1f %%, cannot tell %.1f %%, severe confusions %d\n", 100*s.FalseNaming, 100*s.CannotTell, s.Severe)
 }

@@ -99,7 +99,7 @@ func TestOneOfEachKind(t *testing.T) {
 		o := Outcome{Options: driftsim.Options{Seed: uint64(i) + 100, Kind: kind}}
 		o.judge()
 		if !o.Right() {
-			t.Errorf("%s is called %s", kind, o.Verdict.Named)
+			t.Errorf("%s is called %s: %+v", kind, o.Verdict.Named, o.Verdict.Ranked[:3])
 		} else if kind != driftsim.Healthy && (o.Late > 12 || o.Late < -12) {
 			t.Errorf("%s is dated %.0f h off", kind, o.Late)
 		}
