@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -88,11 +89,6 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}()
 	if err := test.keep(c.Data); err != nil {
 		return err
-	}
-	for _, folder := range []string{rawFolder, reducedFolder} {
-		if err := segment.RemoveTemporary(filepath.Join(c.Data, folder)); err != nil {
-			return err
-		}
 	}
 	faults, err := faultsFromEnvironment()
 	if err != nil {
@@ -305,6 +301,8 @@ type liveGroup struct {
 	faults   *faults
 
 	recovering recovery
+	repaired   sync.Once
+	mayTidy    chan struct{} // closed once what a restart waits for is repaired
 }
 
 func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *keptTest, p *group.Plan, log *slog.Logger) (*liveGroup, error) {
@@ -324,7 +322,7 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *kep
 		plan: p, journal: j, progress: new(worker.Progress), counted: metrics.NewSink(p), test: k.test.About.Name.Text, log: log,
 		data: c.Data, digest: k.digest,
 		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
-		cutBytes: c.CutBytes, trim: !c.KeepJournal, passOver: c.PassOver,
+		cutBytes: c.CutBytes, trim: !c.KeepJournal, passOver: c.PassOver, mayTidy: make(chan struct{}),
 	}, nil
 }
 
@@ -397,6 +395,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 		if err := g.repair(newest); err != nil {
 			return err
 		}
+		g.repaired.Do(func() { close(g.mayTidy) })
 		if err := reduced.Resume(newest.Cut + 1); err != nil {
 			return err
 		}
@@ -421,7 +420,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 			}
 		}
 		// What cannot be read back stays in the journal.
-		if err := archive.ReadBack(g.raw, g.plan.Name); err != nil {
+		if err := archive.ReadBack(g.raw, g.plan.Name, raw.Cuts()-1); err != nil {
 			g.log.Error("the raw archive does not read back; the journal is not trimmed", "group", g.plan.Name, "err", err)
 			before = 0
 			return
@@ -462,19 +461,66 @@ func (g *liveGroup) archivedCalibration() (digest string, known bool) {
 	return digest, known && err == nil // the worker meets the same error, and says so
 }
 
-// repair makes the reduced files of archived cuts that have no commit record.
+// repair makes the reduced files of the newest archived cuts that have no commit
+// record: those that were under way when a process died.
 func (g *liveGroup) repair(newest *archive.Record) error {
-	for cut := range newest.Cut + 1 {
-		record := segment.CommitRecord{Group: g.plan.Name, Cut: cut}
-		if _, err := os.Stat(filepath.Join(g.reduced, record.Name())); err == nil {
-			continue
-		} else if !errors.Is(err, fs.ErrNotExist) {
+	first := newest.Cut + 1
+	for ; first > 0; first-- {
+		if there, err := g.isReduced(first - 1); err != nil {
+			return err
+		} else if there {
+			break
+		}
+	}
+	for cut := first; cut <= newest.Cut; cut++ {
+		g.recovering.repairs(cut+1, newest.Cut+1)
+		if err := g.reduceAgain(cut); err != nil {
 			return err
 		}
-		g.log.Warn("reducing again from the raw archive", "group", g.plan.Name, "cut", cut)
-		g.recovering.repairs(cut+1, newest.Cut+1)
-		if err := g.reduceCut(cut); err != nil {
-			return fmt.Errorf("cut %d of group %s: %w", cut, g.plan.Name, err)
+	}
+	return nil
+}
+
+func (g *liveGroup) isReduced(cut uint64) (bool, error) {
+	record := segment.CommitRecord{Group: g.plan.Name, Cut: cut}
+	_, err := os.Stat(filepath.Join(g.reduced, record.Name()))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+func (g *liveGroup) reduceAgain(cut uint64) error {
+	g.log.Warn("reducing again from the raw archive", "group", g.plan.Name, "cut", cut)
+	if err := g.reduceCut(cut); err != nil {
+		return fmt.Errorf("cut %d of group %s: %w", cut, g.plan.Name, err)
+	}
+	return nil
+}
+
+// tidy does what takes the longer the more files there are, and what nothing
+// waits for: it looks for cuts that somebody took away, and makes the reduced
+// ones again.
+func (g *liveGroup) tidy(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-g.mayTidy:
+	}
+	cuts, err := archive.Cuts(g.raw, g.plan.Name)
+	if err != nil {
+		return err
+	}
+	for _, cut := range cuts {
+		if ctx.Err() != nil {
+			return nil
+		}
+		there, err := g.isReduced(cut)
+		if err == nil && !there {
+			err = g.reduceAgain(cut)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	return nil
@@ -531,8 +577,17 @@ func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server, endShow
 
 // work has the groups and the watch on the server work.
 func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, log *slog.Logger) {
+	crew.start(func(context.Context) error {
+		for _, folder := range []string{filepath.Join(c.Data, rawFolder), filepath.Join(c.Data, reducedFolder)} {
+			if err := segment.RemoveTemporary(folder); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 	for _, g := range svc.groups {
 		crew.start(g.keepRunning)
+		crew.start(g.tidy)
 		crew.start(func(ctx context.Context) error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
 	}
 	if server == nil {

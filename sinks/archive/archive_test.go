@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -356,7 +357,7 @@ func TestReadBackFindsDamage(t *testing.T) {
 	if err := s.Cut(fill(t, s, given())); err != nil {
 		t.Fatal(err)
 	}
-	if err := ReadBack(dir, "main"); err != nil {
+	if err := ReadBack(dir, "main", 0); err != nil {
 		t.Fatal(err)
 	}
 	path := filepath.Join(dir, "main.00000000.node.arrow")
@@ -368,10 +369,40 @@ func TestReadBackFindsDamage(t *testing.T) {
 	if err := os.WriteFile(path, text, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if err := ReadBack(dir, "main"); err == nil {
+	if err := ReadBack(dir, "main", 0); err == nil {
 		t.Error("a flipped bit was read back as sound")
 	}
-	if err := ReadBack(dir, "other"); !errors.Is(err, ErrRecord) {
+	if err := ReadBack(dir, "other", 0); !errors.Is(err, ErrRecord) {
 		t.Errorf("of a group without cuts: %v", err)
+	}
+}
+
+// The newest cut is found without listing the folder, however many there are.
+func TestNewest(t *testing.T) {
+	dir := t.TempDir()
+	s := newSink(t, dir, nil)
+	if r, err := Newest(dir, "main"); r != nil || err != nil {
+		t.Errorf("of an empty folder: %v, %v", r, err)
+	}
+	for cut := range uint64(70) {
+		if err := s.Cut(worker.End{State: []byte("{}")}); err != nil {
+			t.Fatal(err)
+		}
+		r, err := Newest(dir, "main")
+		if err != nil || r.Cut != cut || s.Cuts() != cut+1 {
+			t.Fatalf("behind cut %d: %+v, %v, %d cuts", cut, r, err, s.Cuts())
+		}
+	}
+	if r, err := Newest(dir, "other"); r != nil || err != nil {
+		t.Errorf("of a group without cuts: %v, %v", r, err)
+	}
+	if _, err := Newest(filepath.Join(dir, "none"), "main"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("of no folder: %v", err)
+	}
+	if err := os.Remove(filepath.Join(dir, name("main", 40))); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Cuts(dir, "main"); !errors.Is(err, ErrRecord) {
+		t.Errorf("with a record missing among the cuts: %v", err)
 	}
 }

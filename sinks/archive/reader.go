@@ -38,15 +38,12 @@ func Open(dir string, r *Record) (*Reader, error) {
 	return out, nil
 }
 
-// ReadBack reads the newest cut of a group from its files, all frames and
-// events, each batch against its checksum.
-func ReadBack(dir, group string) error {
-	record, err := Newest(dir, group)
+// ReadBack reads a cut of a group from its files, all frames and events, each
+// batch against its checksum.
+func ReadBack(dir, group string, cut uint64) error {
+	record, err := Read(dir, group, cut)
 	if err != nil {
 		return err
-	}
-	if record == nil {
-		return fmt.Errorf("%w: no cut of group %s in %s", ErrRecord, group, dir)
 	}
 	r, err := Open(dir, record)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sort"
@@ -147,13 +148,49 @@ func Read(dir, group string, cut uint64) (*Record, error) {
 	return r, nil
 }
 
-// Newest returns the record of a group's newest cut, nil when there is none.
+// Newest returns the record of a group's newest cut, nil when there is none. It
+// looks for a handful of them however many there are, since they count from 0
+// without a gap; Cuts checks that.
 func Newest(dir, group string) (*Record, error) {
-	cuts, err := Cuts(dir, group)
-	if err != nil || len(cuts) == 0 {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("look for the newest cut: %w", err)
+	}
+	there := func(cut uint64) (bool, error) {
+		_, err := os.Lstat(filepath.Join(dir, name(group, cut)))
+		if errors.Is(err, fs.ErrNotExist) {
+			return false, nil
+		}
+		return err == nil, err
+	}
+	// The records are those below some number: it is at least low, and at most
+	// high once one of that number was not there.
+	low, high, found := uint64(0), uint64(0), true
+	for found {
+		var err error
+		if found, err = there(high); err != nil {
+			return nil, fmt.Errorf("look for the newest cut: %w", err)
+		}
+		if found {
+			low, high = high+1, 2*high+1
+		}
+	}
+	for low < high {
+		middle := low + (high-low)/2
+		found, err := there(middle)
+		if err != nil {
+			return nil, fmt.Errorf("look for the newest cut: %w", err)
+		}
+		if found {
+			low = middle + 1
+		} else {
+			high = middle
+		}
+	}
+	if low == 0 {
+		_, err := Cuts(dir, group) // there is none, or the first is missing
 		return nil, err
 	}
-	return Read(dir, group, cuts[len(cuts)-1])
+	return Read(dir, group, low-1)
 }
 
 // Cuts lists the committed cuts of a group, which count from 0 without a gap:

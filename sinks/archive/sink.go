@@ -179,6 +179,9 @@ func (s *Sink) Cut(end worker.End) error {
 	return nil
 }
 
+// Cuts is how many cuts are durable.
+func (s *Sink) Cuts() uint64 { return s.cut }
+
 // Abort drops what came since the last cut.
 func (s *Sink) Abort() error {
 	var err error

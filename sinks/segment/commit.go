@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -134,21 +135,26 @@ func WriteRecord(dir disk.Folder, name string, text []byte) error {
 // instance tells temporary files of one process apart.
 var instance atomic.Uint64
 
-// temporaryName is what a file is called while it is being written. What is
-// there under it was left by a killed process of the same number.
+// process tells those of one process from those of another: its number would
+// not, since in a container every process may have the same.
+var process = rand.Uint64()
+
+// temporaryName is what a file is called while it is being written.
 func temporaryName(name string) string {
-	return fmt.Sprintf(".%s.tmp-%d-%d", name, os.Getpid(), instance.Add(1))
+	return fmt.Sprintf(".%s%s%d", name, temporaryOf(process), instance.Add(1))
 }
 
+func temporaryOf(process uint64) string { return fmt.Sprintf(".tmp-%016x-", process) }
+
 // RemoveTemporary removes what killed processes left unfinished in a folder that
-// nobody else writes to now.
+// no other process writes to now.
 func RemoveTemporary(dir string) error {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return fmt.Errorf("remove temporary files: %w", err)
 	}
 	for _, e := range entries {
-		if strings.HasPrefix(e.Name(), ".") && strings.Contains(e.Name(), ".tmp-") {
+		if strings.HasPrefix(e.Name(), ".") && strings.Contains(e.Name(), ".tmp-") && !strings.Contains(e.Name(), temporaryOf(process)) {
 			if err := os.Remove(filepath.Join(dir, e.Name())); err != nil {
 				return fmt.Errorf("remove temporary files: %w", err)
 			}

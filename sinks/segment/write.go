@@ -39,7 +39,7 @@ var (
 	ErrShape = errors.New("batch does not fit the segment's fields")
 )
 
-// Create begins the segment dir/name as dir/.name.tmp-PID-N. fields are one
+// Create begins the segment dir/name as dir/.name.tmp-PROCESS-N. fields are one
 // Time, one Counter, then any of the others; the file's schema metadata is
 // metadata, in that order; every batch but the last has rowsPerBatch rows.
 func Create(dir disk.Folder, name string, fields []Field, metadata [][2]string, rowsPerBatch int) (*Writer, error) {
