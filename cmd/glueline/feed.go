@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"math"
 	"slices"
 	"strings"
@@ -57,7 +56,7 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 	}
 	connect := func() (*journal.Conn, error) {
 		return journal.Connect(c.Nats, journal.ConnectOptions{
-			Credentials: c.NatsCreds, Name: "glueline feed", Log: slog.New(slog.NewTextHandler(s.err, nil)),
+			Credentials: c.NatsCreds, Name: "glueline feed", Log: newPlainLog(s.err, "feed"),
 		})
 	}
 	wait := awaiting{limit: c.Wait, say: func(text string) { fmt.Fprintf(s.err, "feed: %s\n", text) }}

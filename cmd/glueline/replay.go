@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"strconv"
 	"time"
 
@@ -53,7 +52,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	}
 	defer frames.Close()
 	conn, err := journal.Connect(c.Nats, journal.ConnectOptions{
-		Credentials: c.NatsCreds, Name: "glueline replay", Log: slog.New(slog.NewTextHandler(s.err, nil)),
+		Credentials: c.NatsCreds, Name: "glueline replay", Log: newPlainLog(s.err, "replay"),
 	})
 	if err != nil {
 		return err
@@ -65,10 +64,13 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	}
 	bar.Begin(frames.TotalBytes())
 	if err := errors.Join(r.run(ctx, frames, events), r.close()); err != nil {
+		if ctx.Err() != nil {
+			return fmt.Errorf("%w after %s; give the same files again: what is in the journal is known as a repeat", errInterrupted, count(r.frames, "frame"))
+		}
 		return err
 	}
 	bar.Close()
-	fmt.Fprintf(s.out, "%d frames and %d events are in the journal.\n", r.frames, r.events)
+	fmt.Fprintf(s.out, "%s and %s are in the journal.\n", count(r.frames, "frame"), count(r.events, "event"))
 	return nil
 }
 

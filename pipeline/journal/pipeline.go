@@ -263,14 +263,22 @@ func (p *Pipeline) take(n int) {
 
 // recover finds out which messages in flight the journal has and sends the
 // others again, until that has succeeded, or ctx ends, or the journal is gone.
-func (p *Pipeline) recover(ctx context.Context, why error) error {
-	pause := firstPause
+func (p *Pipeline) recover(ctx context.Context, why error) (err error) {
+	pause, said := firstPause, ""
+	defer func() {
+		if said != "" && err == nil {
+			p.journal.conn.log.Info("publishing goes on")
+		}
+	}()
 	for {
 		if final(why) || p.journal.conn.over(why) || errors.Is(why, nats.ErrMaxPayload) {
 			return why
 		}
 		if !errors.Is(why, errBetween) {
-			p.journal.conn.log.Warn("publishing was interrupted; it goes on", "messages", len(p.flying), "error", why)
+			if text := plainly(why); text != said {
+				said = text
+				p.journal.conn.log.Warn("waiting for the server; what it has not acknowledged is kept and sent again", "messages", len(p.flying), "because", text)
+			}
 			select {
 			case <-ctx.Done():
 			case <-time.After(pause):
@@ -281,7 +289,7 @@ func (p *Pipeline) recover(ctx context.Context, why error) error {
 			return errors.Join(ctx.Err(), why)
 		}
 		held := len(p.flying)
-		err := p.again(ctx)
+		err = p.again(ctx)
 		if err == nil {
 			// A refusal that has not passed meets the first message again.
 			err = p.first(ctx)
@@ -296,6 +304,17 @@ func (p *Pipeline) recover(ctx context.Context, why error) error {
 			why = err
 		}
 	}
+}
+
+// plainly says why nothing is taken, without the client's words for it.
+func plainly(why error) string {
+	switch {
+	case errors.Is(why, nats.ErrReconnectBufExceeded), errors.Is(why, nats.ErrDisconnected), errors.Is(why, nats.ErrConnectionReconnecting):
+		return "there is no connection"
+	case errors.Is(why, nats.ErrNoResponders):
+		return "it does not know the journal yet"
+	}
+	return why.Error()
 }
 
 // again makes out where the journal stands and sends what it lacks.
