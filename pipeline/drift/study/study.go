@@ -25,6 +25,11 @@ type Outcome struct {
 // Right says that the first cause named is the channel's.
 func (o *Outcome) Right() bool { return string(o.Verdict.Named) == o.Truth.Kind }
 
+// Either says that the first cause named is the channel's, or its second one.
+func (o *Outcome) Either() bool {
+	return o.Right() || o.Truth.Also != "" && string(o.Verdict.Named) == o.Truth.Also
+}
+
 // Severe says that a sensor's fault was named for what the article did, or that a
 // debond was called healthy.
 func (o *Outcome) Severe() bool {
@@ -97,19 +102,23 @@ func (o *Outcome) late(said time.Time) float64 {
 	return min(0, at-from) + max(0, at-to)
 }
 
-// Table prints what was named for each kind, how many were right, how many were
-// dated within 12 h, and the figures that the bars are about.
+// Table prints what was named for each kind, how often the channel's own cause
+// came first, and it or a second one that it also has, how many of the right ones
+// were dated within 12 h, and the figures that the bars are about.
 func Table(w io.Writer, all []Outcome) {
 	names := append([]string(nil), driftsim.Kinds...)
 	names = append(names, string(drift.CannotTell))
-	fmt.Fprintf(w, "%-13s %5s %7s %9s   named\n", "truth", "n", "recall", "in 12 h")
+	fmt.Fprintf(w, "%-13s %5s %7s %7s %9s   named\n", "truth", "n", "recall", "either", "in 12 h")
 	for _, kind := range driftsim.Kinds {
 		count := map[string]int{}
-		var n, right, dated int
+		var n, right, either, dated int
 		for i := range all {
 			if o := &all[i]; o.Truth.Kind == kind {
 				n++
 				count[string(o.Verdict.Named)]++
+				if o.Either() {
+					either++
+				}
 				if o.Right() {
 					right++
 					if math.Abs(o.Late) <= 12 {
@@ -128,7 +137,7 @@ func Table(w io.Writer, all []Outcome) {
 		if kind == driftsim.Healthy {
 			when = ""
 		}
-		fmt.Fprintf(w, "%-13s %5d %7.2f %9s   %s\n", kind, n, float64(right)/float64(n), when, strings.Join(named, ", "))
+		fmt.Fprintf(w, "%-13s %5d %7.2f %7.2f %9s   %s\n", kind, n, float64(right)/float64(n), float64(either)/float64(n), when, strings.Join(named, ", "))
 	}
 	var sound, alarmed, troubled, found, dated float64
 	for i := range all {
