@@ -1,6 +1,6 @@
 # make alone lists the targets.
 .DEFAULT_GOAL := help
-.PHONY: help build test race soak fuzz golden bench lint fmt check demo oracle
+.PHONY: help build test race soak drift fuzz golden bench lint fmt check demo oracle
 
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 
@@ -21,6 +21,9 @@ race: ## the packages with goroutines under the race detector
 soak: ## kill -9 of the service under load, SOAK (100) times and more, with the phases that were hit
 	@bash .ci/needs
 	GLUELINE_SOAK=$${SOAK:-100} go test -count=1 -v -timeout 60m -run '^TestKilled' ./cmd/glueline/faults
+
+drift: ## causes of drift on DRIFT (30) made-up channels a kind, from a seed drawn now: the table of deploy/DRIFT.md
+	GLUELINE_DRIFT=$${DRIFT:-30} go test -count=1 -v -timeout 30m -run '^TestStudy$$' ./pipeline/drift/study
 
 fuzz: ## every fuzz target for FUZZTIME (30s)
 	@bash .ci/fuzz
