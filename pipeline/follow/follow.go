@@ -42,6 +42,10 @@ type Health struct {
 // state. Before that nothing can be called healthy.
 func (h *Health) Learnt() bool { return h.Record.Zeros.SD > 0 }
 
+// LoadCycles are the cycles that the load makes, of a range of at least LoadCycle;
+// a half cycle counts half.
+func (h *Health) LoadCycles() float64 { return loadCycles(h.Cycles) }
+
 // Run follows the channels of a group and judges each. They come in the order of
 // in.Channels; a channel without a column is not among them.
 func Run(in *Input) ([]Health, error) {

@@ -9,14 +9,13 @@ import (
 	"glueline/pipeline/group"
 )
 
-const (
-	// window is how much is gathered before a record takes it.
-	window = 10 * minute
-	// loadCycle is the least range of a cycle, in microstrain, that counts as one
-	// of the load: smaller ones are noise and sway, and wear no grid within 1e7.
-	// Common practice, no source.
-	loadCycle = 100
-)
+// window is how much is gathered before a record takes it.
+const window = 10 * minute
+
+// LoadCycle is the least range of a cycle, in microstrain, that counts as one of
+// the load: smaller ones are noise and sway, and wear no grid within 1e7. Common
+// practice, no source.
+const LoadCycle = 100
 
 // follower goes through the samples of one channel.
 type follower struct {
@@ -43,7 +42,8 @@ type follower struct {
 	level  float64 // newest idle mean, from the zero in force; NaN before the first
 	first  float64 // idle mean, from the installation zero, that companions are compared from; NaN
 	broken bool    // work at gauge or cable, and no sample that counts since
-	cycled float64 // load cycles up to the newest reading
+	borne  float64 // load cycles at the end of the newest window
+	cycled float64 // those of borne that readings have told of
 
 	readings int // minutes in the record
 	samples  uint64
@@ -57,6 +57,7 @@ type waiting struct {
 	at      int64
 	mean    float64
 	spike   bool
+	borne   float64
 	instant *instant
 	lost    bool // of a rezero: what happened since the samples before it is not known
 }
@@ -75,6 +76,11 @@ func (f *follower) take(at []int64, strain []float64, flags []uint32) {
 			f.counter.Add(strain[from:i], flags[from:i])
 			from = i
 			f.happens()
+		}
+		if f.begun && t >= f.now+minute && floor(t, window) > floor(f.now, window) {
+			f.counter.Add(strain[from:i], flags[from:i])
+			from = i
+			f.borne = loadCycles(f.counter.Count())
 		}
 		f.sample(t, strain[i], flag.Mask(flags[i]))
 	}
@@ -107,7 +113,7 @@ func (f *follower) sample(at int64, strain float64, flags flag.Mask) {
 // close ends the minute under way.
 func (f *follower) close() {
 	if f.n > 0 {
-		f.queue = append(f.queue, waiting{at: f.now, mean: f.sum / float64(f.n), spike: f.spike})
+		f.queue = append(f.queue, waiting{at: f.now, mean: f.sum / float64(f.n), spike: f.spike, borne: f.borne})
 		f.spike = false
 	}
 	f.sum, f.n = 0, 0
@@ -188,11 +194,8 @@ func (f *follower) read(w *waiting, b *background, idle bool, companions float64
 	r.With[drift.Humidity] = b.humidity.mean(w.at)
 	r.With[drift.Excitation] = b.excitations[f.source].mean(w.at)
 	r.With[drift.Companions] = companions
-	if w.at%window == 0 {
-		now := loadCycles(f.counter.Count())
-		r.Cycles = max(0, now-f.cycled)
-		f.cycled += r.Cycles
-	}
+	r.Cycles = max(0, w.borne-f.cycled)
+	f.cycled += r.Cycles
 	if done, ok := f.gather.Add(&r); ok {
 		f.record.Add(done)
 	}
@@ -208,7 +211,7 @@ func (f *follower) read(w *waiting, b *background, idle bool, companions float64
 // loadCycles are the cycles of a count that the load makes.
 func loadCycles(c cycles.Count) (n float64) {
 	for _, b := range c.Bins {
-		if b.RangeFrom >= loadCycle {
+		if b.RangeFrom >= LoadCycle {
 			n += float64(b.Halves) / 2
 		}
 	}
