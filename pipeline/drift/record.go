@@ -159,6 +159,9 @@ func (r *Record) watch(e *Window) {
 	t := e.With[Temperature].Mean()
 	r.Zeros.Add(e.To, t, r.zero(e), leastZero)
 	slope, _ := e.Slope()
+	if math.IsNaN(slope) && e.Idle.N > 0 {
+		slope, _ = e.All.Slope() // the load steps between readings
+	}
 	r.Slopes.Add(e.To, math.NaN(), slope, math.Abs(slope)*leastSlope)
 	r.Noises.Add(e.To, math.NaN(), math.Log(math.Sqrt(e.Wobble.Mean())), leastNoise)
 }

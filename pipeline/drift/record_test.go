@@ -91,6 +91,33 @@ func TestSlopeAndHysteresis(t *testing.T) {
 	}
 }
 
+// A load that steps between two readings has no ramps; its slope is known all
+// the same, and so is that it fell.
+func TestSlopeOfALoadThatSteps(t *testing.T) {
+	var r Record
+	g := Gatherer{Length: hour / 6}
+	for m := range int64(8 * 1440) {
+		load, slope := float64(m/30%2), 500e-6
+		if m > 5*1440 {
+			slope = 400e-6
+		}
+		reading := Reading{Time: m * hour / 60, Strain: slope*load + 1e-8*float64(m%7), Load: load, Idle: load == 0}
+		for c := range reading.With {
+			reading.With[c] = math.NaN()
+		}
+		if w, ok := g.Add(&reading); ok {
+			r.Add(w)
+		}
+	}
+	f := newFindings(&r, Facts{Gauge: 350, GaugeFactor: 2})
+	if !f.slopeChanged() || !(math.Abs(f.slope.amount+0.2) < 0.01) || !(math.Abs(f.slope.onset-120) < 2) {
+		t.Errorf("%d slopes, changed by %.3f at hour %.0f", len(f.slopes.at), f.slope.amount, f.slope.onset)
+	}
+	if r.Slopes.Sum.Alarm == 0 || r.Slopes.Sum.Sign != -1 {
+		t.Errorf("no alarm on line: %+v", r.Slopes.Sum)
+	}
+}
+
 // Where an article never idles, the zero comes from what the load does not explain.
 func TestZeroOfAnArticleThatNeverIdles(t *testing.T) {
 	var r Record

@@ -46,6 +46,7 @@ func (r *Record) series() *series {
 	for i := range r.Epochs {
 		all = max(all, r.Epochs[i].Highest)
 	}
+	var whole line
 	wet := [2]float64{math.NaN(), math.NaN()}
 	resting, reached := true, false
 	var known [covariates]bool
@@ -92,10 +93,14 @@ func (r *Record) series() *series {
 				wet[j] += (h - wet[j]) * -math.Expm1(-float64(r.Span)/float64(hour)/tau)
 			}
 		}
-		slope, _ := e.Slope()
-		if e.Highest > 0.3*all && e.Rising.N >= 3 && e.Falling.N >= 3 {
-			s.slopes.add(at, slope)
-			s.widths.add(at, e.Hysteresis()/(math.Abs(slope)*e.Highest))
+		if e.Highest > 0.3*all {
+			if slope, _ := e.Slope(); e.Rising.N >= 3 && e.Falling.N >= 3 {
+				s.slopes.add(at, slope)
+				s.widths.add(at, e.Hysteresis()/(math.Abs(slope)*e.Highest))
+			}
+			if slope, _ := e.All.Slope(); e.Idle.N > 0 {
+				whole.add(at, slope)
+			}
 		}
 		if e.Wobble.N > 0 {
 			s.noises.add(at, math.Log(math.Sqrt(e.Wobble.Mean())))
@@ -124,6 +129,11 @@ func (r *Record) series() *series {
 			}
 			s.lagged[j] = append(s.lagged[j], t.Mean())
 		}
+	}
+	// Loads that step faster than readings come have no ramps: then the slope is
+	// that from rest to load, with what relaxes at load in it.
+	if len(s.slopes.at) < len(whole.at)/2 {
+		s.slopes = whole
 	}
 	for c := range known {
 		if !known[c] {
