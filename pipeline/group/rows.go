@@ -156,15 +156,19 @@ func (run *sourceRun) temperatureOf(i int, still *temperatureColumn, at float64,
 	if i >= 0 && run.temps[i].any&flag.TemperatureMissing == 0 {
 		return run.temps[i]
 	}
+	same := still.flat == at && len(still.value) >= rows
 	still.value, still.mask = grow(still.value, rows), grow(still.mask, rows)
-	still.low, still.high, still.any = at, at, 0
-	for row := range rows {
-		still.value[row], still.mask[row] = at, 0
+	if !same { // else it was filled for a channel before
+		for row := range rows {
+			still.value[row], still.mask[row] = at, 0
+		}
 	}
+	still.low, still.high, still.any, still.flat = at, at, 0, at
 	if i < 0 {
 		still.low, still.high = math.Inf(1), math.Inf(-1) // nothing is known, so nothing is judged
 		return still
 	}
+	still.flat = math.NaN()
 	still.any = run.temps[i].any
 	for row, v := range run.temps[i].value {
 		still.mask[row] = run.temps[i].mask[row]
@@ -184,7 +188,17 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 	rail := w.raw.Range * (1 - 1e-6)
 	strain, mask = strain[:len(raw)], mask[:len(raw)]
 	last, run := s.LastRaw, s.Run // in registers
-	for i, x := range raw {
+	for i := 0; i < len(raw); i++ {
+		if s.Rail == 0 && last == last {
+			if n := quiet(raw[i:], strain[i:], mask[i:], last, rail, alarm, base); n > 0 {
+				run = 1
+				last = raw[i+n-1]
+				if i += n; i == len(raw) {
+					break
+				}
+			}
+		}
+		x := raw[i]
 		m := base
 		if x == last {
 			run++
@@ -209,6 +223,20 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 		mask[i] = uint32(m)
 	}
 	s.LastRaw, s.Run = last, run
+}
+
+// quiet sets the flags of the rows about which there is nothing to say, up to the
+// first that is not among them: the reading is that before it, or not inside the
+// range, or the strain not within all limits. It returns how many they are.
+func quiet(raw, strain []float64, mask []uint32, last, rail, alarm float64, base flag.Mask) int {
+	strain, mask = strain[:len(raw)], mask[:len(raw)]
+	for i, x := range raw {
+		if x == last || !(math.Abs(x) < rail) || !(math.Abs(strain[i]) <= alarm) {
+			return i
+		}
+		last, mask[i] = x, uint32(base)
+	}
+	return len(raw)
 }
 
 // rails judges readings at the end of the range. A gauge that opens or shorts

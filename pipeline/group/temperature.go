@@ -86,6 +86,7 @@ type temperatureColumn struct {
 	mask      []flag.Mask
 	low, high float64 // of value
 	any       flag.Mask
+	flat      float64 // what every row has, as far as value reaches; else not a number
 }
 
 // fill looks a temperature up for every row. Rows between two readings share
