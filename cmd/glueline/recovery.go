@@ -179,6 +179,7 @@ func (s *service) tell(ctx context.Context, log *slog.Logger) {
 	defer ticker.Stop()
 	told, settled := time.Now(), time.Time{}
 	was, isSettled := false, false
+	first := sync.OnceFunc(func() { close(s.ready) })
 	for {
 		select {
 		case <-ctx.Done():
@@ -191,6 +192,7 @@ func (s *service) tell(ctx context.Context, log *slog.Logger) {
 		case r.Ready && !was:
 			log.Info("ready", "seconds since the start", fmt.Sprintf("%.1f", r.For))
 			tellSupervisor(log, "READY=1\nSTATUS=working")
+			first()
 		case !r.Ready && (was || now.Sub(told) >= progressEvery):
 			told = now
 			for _, line := range r.lines() {

@@ -33,6 +33,7 @@ type service struct {
 	groups []*liveGroup // of use once opened
 
 	opened   atomic.Bool
+	ready    chan struct{} // closed when the service was ready for the first time
 	stopping atomic.Bool
 	changing sync.Mutex // while the test file in force becomes another
 	settled  bool       // guarded by changing: every journal has heard which one is
