@@ -128,8 +128,8 @@ func onsetOf(h *follow.Health, layout string) string {
 const driftSays = "Nothing was repaired or removed. It monitors and does not protect: no load stops for what is said here."
 
 func printDrift(w io.Writer, all []follow.Health) {
-	t := table{head: []string{"channel", "says", "certainty", "since", "moved um/m", "slope", "cycles", "largest um/m", "damage"},
-		right: []bool{false, false, false, false, true, true, true, true, true}}
+	t := table{head: []string{"channel", "says", "certainty", "since", "moved um/m", "slope", "cycles", "of the load", "largest um/m", "damage"},
+		right: []bool{false, false, false, false, true, true, true, true, true, true}}
 	for i := range all {
 		h := &all[i]
 		slope, moved, damage := "-", "-", "-"
@@ -143,9 +143,12 @@ func printDrift(w io.Writer, all []follow.Health) {
 			damage = strconv.FormatFloat(h.Cycles.Damage, 'g', 3, 64)
 		}
 		t.rows = append(t.rows, []string{h.Channel, stateOf(h), dash(certaintyOf(h)), dash(onsetOf(h, "2006-01-02 15:04Z")), moved, slope,
-			cyclesOf(h), strconv.Itoa(int(h.Cycles.Largest)), damage})
+			cyclesOf(h), exact(h.LoadCycles()), strconv.Itoa(int(h.Cycles.Largest)), damage})
 	}
 	t.write(w)
+	if len(all) > 0 {
+		fmt.Fprintf(w, "Cycles are counted from 1 um/m up, noise among them; those of the load from %d um/m up. A damage is summed on an S-N curve of the test file.\n", follow.LoadCycle)
+	}
 	for i := range all {
 		explain(w, &all[i])
 	}
@@ -217,7 +220,7 @@ func meaningOf(c drift.Cause) string {
 func driftCSV(w io.Writer, all []follow.Health) error {
 	out := csv.NewWriter(w)
 	_ = out.Write([]string{"channel", "source", "says", "certainty", "since", "moved_strain", "slope_change", "from", "to", "minutes", "samples", "left_out",
-		"cycles", "largest_range_strain", "damage"})
+		"cycles", "load_cycles", "largest_range_strain", "damage"})
 	for i := range all {
 		h := &all[i]
 		damage := ""
@@ -226,7 +229,7 @@ func driftCSV(w io.Writer, all []follow.Health) error {
 		}
 		_ = out.Write([]string{h.Channel, h.Source, stateOf(h), certaintyOf(h), onsetOf(h, time.RFC3339), exact(h.Verdict.Moved), exact(h.Verdict.Slope),
 			instantOf(h.From), instantOf(h.To), strconv.Itoa(h.Minutes), strconv.FormatUint(h.Samples, 10), strconv.FormatUint(h.LeftOut, 10),
-			cyclesOf(h), exact(float64(h.Cycles.Largest) / 1e6), damage})
+			cyclesOf(h), exact(h.LoadCycles()), exact(float64(h.Cycles.Largest) / 1e6), damage})
 	}
 	out.Flush()
 	return out.Error()
@@ -255,6 +258,7 @@ type driftChannel struct {
 	LeftOut    uint64       `json:"left_out"`
 	Replaced   string       `json:"replaced,omitempty"`
 	Cycles     float64      `json:"cycles"`
+	LoadCycles float64      `json:"load_cycles"`
 	Largest    float64      `json:"largest_range_strain"`
 	Damage     *float64     `json:"damage"`
 	Ranked     []driftCause `json:"ranked"`
@@ -291,7 +295,7 @@ func driftJSON(w io.Writer, all []follow.Health) error {
 			Channel: h.Channel, Source: h.Source, Says: stateOf(h), Certainty: certaintyOf(h), Since: onsetOf(h, time.RFC3339),
 			Moved: finite(h.Verdict.Moved), Slope: finite(h.Verdict.Slope), From: instantOf(h.From), To: instantOf(h.To), Minutes: h.Minutes,
 			Samples: h.Samples, LeftOut: h.LeftOut, Replaced: instantOf(h.Replaced),
-			Cycles: float64(h.Cycles.Closed+h.Cycles.Open) / 2, Largest: float64(h.Cycles.Largest) / 1e6, Ranked: []driftCause{},
+			Cycles: float64(h.Cycles.Closed+h.Cycles.Open) / 2, LoadCycles: h.LoadCycles(), Largest: float64(h.Cycles.Largest) / 1e6, Ranked: []driftCause{},
 			Shunts: notesOfDrift(h.Record.Shunts), Insulation: notesOfDrift(h.Record.Insulation),
 		}
 		if h.Curve {

@@ -156,6 +156,14 @@ func (r *results) zerosInForce(g *groupResults) ([]steps.ZeroAt, error) {
 	}
 	sort.Strings(paths)
 	var all []steps.ZeroAt
+	newest := map[string]steps.ZeroAt{}
+	add := func(z segment.Zero) {
+		at := steps.ZeroAt{Channel: z.Channel, From: z.From, To: z.To, Zero: z.OfGroup().Counted()}
+		if newest[z.Channel] != at { // else it is in force since the cut before
+			newest[z.Channel] = at
+			all = append(all, at)
+		}
+	}
 	for _, path := range paths {
 		record, err := segment.ReadCommit(path)
 		if err != nil {
@@ -166,18 +174,14 @@ func (r *results) zerosInForce(g *groupResults) ([]steps.ZeroAt, error) {
 		}
 		for _, z := range record.OtherZeros {
 			if group.Standing(z.Standing) == group.Replaced {
-				all = append(all, zeroAt(z))
+				add(z)
 			}
 		}
 		for _, z := range record.Zeros {
-			all = append(all, zeroAt(z))
+			add(z)
 		}
 	}
 	return all, nil
-}
-
-func zeroAt(z segment.Zero) steps.ZeroAt {
-	return steps.ZeroAt{Channel: z.Channel, From: z.From, To: z.To, Zero: z.OfGroup().Counted()}
 }
 
 // follow hands out the batches of one segment: strain and temperatures of the
