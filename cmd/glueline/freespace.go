@@ -71,19 +71,24 @@ func (w *freeWatch) look(ctx context.Context) {
 	}
 	for _, g := range w.groups {
 		// At each look: what trimming frees is for the segments.
-		limit := w.limit
-		if w.low {
-			state, err := g.journal.State(ctx)
-			if err != nil {
-				w.failed(ctx, g, err)
-				continue
-			}
-			limit = max(1, state.Bytes)
-		}
-		if err := g.journal.SetLimit(ctx, limit); err != nil {
+		if err := w.setLimit(ctx, g); err != nil {
 			w.failed(ctx, g, err)
 		}
 	}
+}
+
+func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup) error {
+	g.limiting.Lock()
+	defer g.limiting.Unlock()
+	limit := w.limit
+	if w.low {
+		state, err := g.journal.State(ctx)
+		if err != nil {
+			return err
+		}
+		limit = max(1, state.Bytes)
+	}
+	return g.journal.SetLimit(ctx, limit)
 }
 
 // failed says so; after a failure the next look does it again.

@@ -16,6 +16,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -306,7 +307,8 @@ type liveGroup struct {
 	digest   string // of the test file that plan is of
 	cutBytes int64
 	trim     bool
-	passOver string // digest of a calibration that is not to hold
+	limiting sync.Mutex // while the journal's limit is another for a moment
+	passOver string     // digest of a calibration that is not to hold
 	faults   *faults
 
 	recovering recovery
@@ -706,7 +708,8 @@ quarantine and keeps the test file in force; and leave "event" out of what publi
 }
 
 // cutWhenIdle asks for a cut, by an event like any other, when frames came since
-// the last one and nothing comes any more, or when it was long ago.
+// the last one and nothing comes any more, or when it was long ago; or when the
+// journal is full, so that nothing can come.
 func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration) {
 	ticker := time.NewTicker(max(idle/4, 10*time.Millisecond))
 	defer ticker.Stop()
@@ -722,14 +725,16 @@ func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration
 		if now.Cuts != cuts {
 			cuts, cut = now.Cuts, time.Now()
 		}
-		if now.Frames != frames {
+		still := now.Frames == frames
+		if !still {
 			frames, moved = now.Frames, time.Now()
 		}
-		if now.Uncut == 0 || time.Since(moved) < idle && time.Since(cut) < longest {
+		due := now.Uncut > 0 && (time.Since(moved) >= idle || time.Since(cut) >= longest)
+		if !due && !(still && g.stuck(ctx)) {
 			continue
 		}
-		e := event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline", Why: "idle, or long since the last cut"}
-		if err := publish1(ctx, g.journal, e); err != nil {
+		e := event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline", Why: "idle, long since the last cut, or the journal is full"}
+		if err := g.publishNew(ctx, e); err != nil {
 			g.log.Warn("no cut", "group", g.plan.Name, "err", err)
 			continue
 		}

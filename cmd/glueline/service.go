@@ -187,12 +187,13 @@ func publishToAll(ctx context.Context, groups []*liveGroup, e event.Event) (id s
 	if err != nil {
 		return "", err
 	}
-	var journals []*journal.Journal
-	for _, g := range groups {
-		journals = append(journals, g.journal)
-	}
 	id = journal.NewEventID()
-	return id, journal.PublishToAll(ctx, journals, id, text)
+	for _, g := range groups {
+		if e := g.publish(ctx, id, text); e != nil {
+			err = errors.Join(err, fmt.Errorf("group %s: %w", g.plan.Name, e))
+		}
+	}
+	return id, err
 }
 
 func publish1(ctx context.Context, j *journal.Journal, e event.Event) error {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"glueline/pipeline/printable"
@@ -34,7 +35,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 	groups := table{head: []string{"group", "frames", "rows", "refused", "repeated", "lag messages", "lag", "journal", "its limit", "last cut", "committed", "its rows"},
 		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
 	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
-	var errs, ahead []string
+	var errs, warnings []string
 	for _, g := range st.Groups {
 		p := g.Progress
 		messages, held, limit := "-", "-", "-"
@@ -43,6 +44,9 @@ func (st *status) print(w io.Writer, now time.Time) {
 			behind := uint64(0)
 			if g.Journal.Last > p.Sequence {
 				behind = g.Journal.Last - p.Sequence
+			}
+			if isFull(g.Journal) {
+				warnings = append(warnings, fmt.Sprintf("the journal of group %s is full: publishers are refused, keep their frames and wait. Nothing is lost; room comes when files end and it is trimmed. If it stays so: is the disk full, or --journal-max too small?", g.Group))
 			}
 			messages, held, limit = fmt.Sprint(behind), size(g.Journal.Bytes), size(g.Journal.MaxBytes)
 			switch {
@@ -65,7 +69,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 				newest, old = moment(at), age(since)
 				if since < -clockWobble {
 					old = age(-since) + " ahead"
-					ahead = append(ahead, fmt.Sprintf("the newest row of source %s is %s ahead of this clock. One of the two clocks is wrong: zeros and steps go by the source's.", source, age(-since)))
+					warnings = append(warnings, fmt.Sprintf("the newest row of source %s is %s ahead of this clock. One of the two clocks is wrong: zeros and steps go by the source's.", source, age(-since)))
 				}
 			}
 			sources.rows = append(sources.rows, []string{source, g.Group, newest, old})
@@ -78,8 +82,10 @@ func (st *status) print(w io.Writer, now time.Time) {
 	fmt.Fprintln(w)
 	sources.write(w)
 	fmt.Fprintln(w, "\nCounts are since the start; a row's age is by its source's clock.")
-	for _, a := range ahead {
-		fmt.Fprintf(w, "Warning: %s\n", printable.Text(a))
+	for _, warning := range warnings {
+		var b strings.Builder
+		paragraph(&b, "Warning: ", "  ", printable.Text(warning))
+		fmt.Fprint(w, b.String())
 	}
 	for _, e := range errs {
 		fmt.Fprintf(w, "\n%s\n", printable.Lines(e))
