@@ -167,13 +167,13 @@ func connector(f *findings, o *opine) {
 	case f.jumps >= 3 && f.oneWay < 0.8 && min(f.ups, f.downs) > 0:
 		o.says(3, "%d jumps up and down", f.jumps)
 	case f.jumps > 1 && f.oneWay > 0.9:
-		o.says(-6, "the jumps all go one way")
-	case f.jumps == 1 && f.atOnce:
+		o.says(-10, "the jumps all go one way")
+	case f.jumps == 1 && f.atOnce && f.ups+f.downs <= 2:
 		o.says(-8, "one jump only, at a new load maximum")
-	case f.jumps == 1:
+	case f.jumps == 1 && f.ups+f.downs <= 2:
 		o.says(-3, "one jump only")
 	}
-	if both := min(f.ups, f.downs); both >= 2 && f.steps.share > 0.7 {
+	if both := min(f.ups, f.downs); both >= 2 && f.steps.share > 0.6 {
 		o.says(6, "%d sharp jumps up, %d down, from one epoch to the next", f.ups, f.downs)
 	}
 	if f.sharp < 0.6 && f.jumps > 0 && min(f.ups, f.downs) < 2 && f.zeroMoved() {

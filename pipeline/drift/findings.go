@@ -241,6 +241,9 @@ func (f *findings) explainZero() {
 	}
 	left := newLeast(f.zero, append(f.base(), best.columns...)...)
 	rho := colour(left.residual)
+	if contact.squares < best.best {
+		rho = min(rho, colour(contact.residual))
+	}
 	n := float64(len(f.zero))
 	f.effective = max(15, n*(1-rho)/(1+rho))
 	f.effective = min(f.effective, mostEffective)
@@ -261,7 +264,7 @@ func (f *findings) explainZero() {
 	}
 	f.plain = f.zeros[plain]
 	f.jumps = contact.jumps
-	f.steps = explanation{known: true, onset: contact.onset, share: 1 - contact.squares/total,
+	f.steps = explanation{known: true, onset: contact.onset, shows: contact.onset, share: 1 - contact.squares/total,
 		score: likely(contact.squares) - float64(contact.jumps)*math.Log(f.effective)}
 	f.zeros[Connector] = f.steps
 	f.sharp, f.oneWay = contact.sharp, contact.oneWay
@@ -326,11 +329,12 @@ func (f *findings) began(x []float64) float64 {
 }
 
 type segmented struct {
-	squares float64
-	jumps   int
-	onset   float64
-	sharp   float64
-	oneWay  float64 // 1 if all jumps go one way
+	squares  float64
+	jumps    int
+	onset    float64
+	sharp    float64
+	oneWay   float64 // 1 if all jumps go one way
+	residual []float64
 }
 
 // jump explains the zero by up to twelve jumps, found one at a time, while each
@@ -370,6 +374,19 @@ func (f *findings) jump(base *least) segmented {
 		s.squares, s.onset = after, min(s.onset, f.at[at])
 		s.jumps++
 	}
+	s.residual = l.residual
+	if sharp := f.sharpJumps(); len(sharp) > s.jumps {
+		// One at a time stops where a pair of jumps would pay and none of the two
+		// alone: try all that are sharp.
+		l := newLeast(f.zero, f.base()...)
+		for _, at := range sharp {
+			l.take(f.from(f.at[at], func(int) float64 { return 1 }))
+		}
+		if left := l.squares(); left < 0.5*s.squares {
+			s = segmented{squares: left, jumps: len(sharp), onset: f.at[sharp[0]], residual: l.residual}
+			cuts = sharp
+		}
+	}
 	s.sharp, s.oneWay = sharpness(base.residual, cuts)
 	return s
 }
@@ -389,23 +406,34 @@ func sharpness(x []float64, cuts []int) (sharp, oneWay float64) {
 	return near / whole, math.Abs(net) / whole
 }
 
-// countJumps counts the sharp ones: far beyond what neighbouring zeros differ by,
-// and three microstrain at least.
-func (f *findings) countJumps() {
-	steps := f.column(func(i int) float64 { return math.Abs(f.zero[i] - f.zero[max(i, 1)-1]) })
+// sharpJumps returns the indices of zeros, in order and mostJumps at most, that
+// differ from those before by far more than neighbours do, and by three
+// microstrain at least.
+func (f *findings) sharpJumps() []int {
+	height := func(i int) float64 { return math.Abs(f.zero[i] - f.zero[max(i, 1)-1]) }
+	steps := f.column(height)
 	slices.Sort(steps)
-	least := 3e-6 + 9*steps[len(steps)/2]
-	for i := 1; i < len(f.zero); i++ {
-		switch d := f.zero[i] - f.zero[i-1]; {
-		case d > least:
-			f.ups++
-		case d < -least:
-			f.downs++
-		default:
-			continue
+	least := max(3e-6+9*steps[len(steps)/2], steps[max(0, len(steps)-1-mostJumps)])
+	var at []int
+	for i := range f.zero {
+		if height(i) > least {
+			at = append(at, i)
 		}
-		if f.ups+f.downs == 1 {
+	}
+	return at
+}
+
+const mostJumps = 24
+
+func (f *findings) countJumps() {
+	for _, i := range f.sharpJumps() {
+		if f.ups+f.downs == 0 {
 			f.firstJump = f.at[i]
+		}
+		if f.zero[i] > f.zero[i-1] {
+			f.ups++
+		} else {
+			f.downs++
 		}
 	}
 }

@@ -157,6 +157,8 @@ func (f *findings) mayBeStructure(ranked []Opinion) bool {
 			switch ranked[0].Cause {
 			case SelfHeating, LeadHeat, Instrument: // something else that was measured moved with it
 				return lead < farAhead/2
+			case Connector: // a step of the article hides among its jumps
+				return lead < 2*farAhead
 			}
 			return lead < farAhead
 		}
