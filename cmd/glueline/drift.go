@@ -152,6 +152,7 @@ func printDrift(w io.Writer, all []follow.Health) {
 	for i := range all {
 		explain(w, &all[i])
 	}
+	silent(w, all)
 	fmt.Fprintln(w)
 	fmt.Fprintln(w, driftSays)
 }
@@ -205,6 +206,24 @@ func explain(w io.Writer, h *follow.Health) {
 	}
 	for _, o := range h.Facts.RuledOut {
 		fmt.Fprintf(w, "  Ruled out: %s, by %s: %s\n", printable.Text(string(o.Cause)), printable.Text(o.Who), printable.Text(o.Why))
+	}
+}
+
+// silent names the channels of which nothing counts any more: what is said of them
+// is of the time before.
+func silent(w io.Writer, all []follow.Health) {
+	const short = time.Hour
+	first := true
+	for i := range all {
+		h := &all[i]
+		if h.Minutes == 0 || h.Newest.Sub(h.To) < short {
+			continue
+		}
+		if first {
+			fmt.Fprintln(w, "\nNothing counts any more, for flags or want of a value; what is said is of the time before:")
+			first = false
+		}
+		fmt.Fprintf(w, "  %s since %s\n", printable.Text(h.Channel), h.To.Add(time.Minute).Format("2006-01-02 15:04Z"))
 	}
 }
 

@@ -4,10 +4,14 @@
 // neither.
 //
 // A reading for drift is the mean over a minute of the samples that no flag
-// leaves out, with what was read beside it: load, temperatures, humidity, and
-// what the other channels of the source did. The article is idle when people
-// said so; where nobody speaks of it, while the load is within the lowest
-// twentieth of its span (common practice, no source); without a load, always.
+// leaves out and whose temperature is not of another time, with what was read
+// beside it: load, temperatures, humidity, and what the other channels of the
+// source did. Some flags come a few samples late (open, shorted, saturated,
+// frozen): their minute, and the one before, do not count.
+//
+// The article is idle when people said so; where nobody speaks of it, while the
+// load is within the lowest twentieth of its span (common practice, no source);
+// without a load, always.
 //
 // # Memory
 //

@@ -27,6 +27,7 @@ type Input struct {
 type Health struct {
 	Channel, Source string
 	From, To        time.Time // of the first and the last minute in the record; zero without any
+	Newest          time.Time // sample, whether it counts or not
 	Minutes         int       // in the record
 	Samples         uint64
 	LeftOut         uint64    // of Samples: for a flag, or for want of a value
@@ -202,6 +203,7 @@ func (s *source) finish(b *background) {
 			f.happens()
 		}
 		f.close()
+		f.release()
 	}
 	s.read(b)
 	for _, f := range s.followers {
@@ -213,6 +215,9 @@ func (f *follower) health(curves map[string]cycles.Curve) Health {
 	h := Health{
 		Channel: f.constants.Name, Source: f.source, Minutes: f.readings, Samples: f.samples, LeftOut: f.leftOut,
 		Record: f.record, Facts: f.facts(), Cycles: f.counter.Count(), Curve: curves[f.constants.Name].SN != nil,
+	}
+	if f.samples > 0 {
+		h.Newest = time.Unix(0, f.newest).UTC()
 	}
 	if f.readings > 0 {
 		h.From, h.To = time.Unix(0, f.from).UTC(), time.Unix(0, f.to).UTC()

@@ -343,6 +343,41 @@ func TestCompanions(t *testing.T) {
 	}
 }
 
+// Some flags come late: what was read just before them counts no more than what
+// they stand on. A strain that is corrected for an old temperature does not either.
+func TestWhatFlagsLeaveOutOfTheRecord(t *testing.T) {
+	const wrong = 10.01 // hours: wrong from the middle of a minute on
+	for _, c := range []struct {
+		mask    flag.Mask
+		flagged float64 // hour
+		minutes int
+	}{
+		{flag.Open, wrong, 600 - 1},
+		{flag.Saturated, wrong + 0.01, 600}, // told in the next minute
+		{flag.Frozen, wrong, 600 - 1},
+		{flag.TemperatureStale, wrong, 600 + 1},
+		{flag.Jump, 0, 20 * 60},
+	} {
+		in := &Input{Channels: []group.ChannelConstants{constantsOf(t, "web")}, Batches: batches(20, func(hour float64) row {
+			r := row{strain: 5e-6 * worked(hour), load: worked(hour)}
+			if hour >= c.flagged {
+				r.flags = c.mask
+			}
+			if hour >= wrong && c.mask&suspect != 0 {
+				r.strain = 1e-2
+			}
+			return r
+		}, always(333))}
+		h := one(t, in)
+		if h.Minutes != c.minutes || h.Newest.UnixNano() != at(20)-int64(20*time.Second) {
+			t.Errorf("%s: %d minutes, want %d; newest %v", c.mask, h.Minutes, c.minutes, h.Newest)
+		}
+		if n := len(h.Record.Epochs); h.Record.Epochs[n-1].All.Y/h.Record.Epochs[n-1].All.N > 50e-6 {
+			t.Errorf("%s: what was wrong is in the record", c.mask)
+		}
+	}
+}
+
 // What stands beside the strain reaches the record; what cannot be judged says so.
 func TestRecordHoldsWhatWasRead(t *testing.T) {
 	c := constantsOf(t, "web")

@@ -17,6 +17,14 @@ const window = 10 * minute
 // practice, no source.
 const LoadCycle = 100
 
+// What leaves a sample out of the record, beyond what leaves it out of summaries:
+// a temperature that is of another time, so that thermal output is in the strain.
+const uncorrected = flag.TemperatureStale | flag.TemperatureAhead
+
+// suspect are the flags that come some samples after what they tell of: the minute
+// in which one stands, and the one before, have no mean.
+const suspect = flag.Open | flag.Shorted | flag.Saturated | flag.Frozen
+
 // follower goes through the samples of one channel.
 type follower struct {
 	constants *group.ChannelConstants
@@ -36,7 +44,9 @@ type follower struct {
 	marred bool // something happened within it: it has no mean
 	sum    float64
 	n      int
-	spike  bool // since the last reading
+	spike  bool    // since the last reading
+	held   waiting // the minute before, when holds
+	holds  bool
 	queue  []waiting
 
 	level  float64 // newest idle mean, from the zero in force; NaN before the first
@@ -49,6 +59,7 @@ type follower struct {
 	samples  uint64
 	leftOut  uint64
 	from, to int64 // of the minutes in the record
+	newest   int64 // sample
 	replaced int64 // when the gauge was, 0 for never
 }
 
@@ -95,10 +106,14 @@ func (f *follower) sample(at int64, strain float64, flags flag.Mask) {
 		return // it came late: its minute is over
 	}
 	f.samples++
+	f.newest = at
 	if flags&flag.Spike != 0 {
 		f.spike = true
 	}
-	if flags&flag.LeavesOut != 0 || math.IsNaN(strain) {
+	if flags&suspect != 0 {
+		f.sum, f.n, f.marred, f.holds = 0, 0, true, false
+	}
+	if flags&(flag.LeavesOut|uncorrected) != 0 || math.IsNaN(strain) {
 		f.leftOut++
 		return
 	}
@@ -113,10 +128,18 @@ func (f *follower) sample(at int64, strain float64, flags flag.Mask) {
 // close ends the minute under way.
 func (f *follower) close() {
 	if f.n > 0 {
-		f.queue = append(f.queue, waiting{at: f.now, mean: f.sum / float64(f.n), spike: f.spike, borne: f.borne})
+		f.release()
+		f.held, f.holds = waiting{at: f.now, mean: f.sum / float64(f.n), spike: f.spike, borne: f.borne}, true
 		f.spike = false
 	}
 	f.sum, f.n = 0, 0
+}
+
+// release queues the minute that is held back.
+func (f *follower) release() {
+	if f.holds {
+		f.queue, f.holds = append(f.queue, f.held), false
+	}
 }
 
 // happens lets the next instant happen to what counts samples, and queues it for
@@ -127,6 +150,7 @@ func (f *follower) happens() {
 	if i.at >= f.now+minute {
 		f.close()
 	}
+	f.release()
 	f.queue = append(f.queue, waiting{at: i.at, instant: i, lost: f.broken})
 	switch i.what {
 	case rezero:
