@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -60,5 +61,41 @@ func TestFeedDoesNotWaitInVain(t *testing.T) {
 	stop()
 	if status := <-ended; status != 1 || !strings.Contains(out.String(), "interrupted before the server was there; nothing was read") {
 		t.Errorf("stopped: status %d: %s", status, out)
+	}
+}
+
+// A feed that is told to stop while the journal takes nothing says what is missing
+// there.
+func TestFeedThatIsStoppedSaysWhatIsNotThere(t *testing.T) {
+	s := startService(t)
+	dir := t.TempDir()
+	rows := write(t, dir, "node.csv", "time,A1 [mV/V]\n2026-05-04T06:00:00.00Z,0.1\n")
+	ctx, stop := context.WithCancel(t.Context())
+	out, ended := new(spoken), make(chan int, 1)
+	go func() {
+		defer out.end()
+		ended <- run(ctx, []string{"feed", s.test, "node", "--from", rows, "--nats", s.url}, streams{out, out})
+	}()
+	s.until("the first row is there", func() bool { return strings.Contains(s.get("/status"), `"Rows":1`) })
+	s.stop()
+	out.await(t, "connection to the journal's server is lost")
+	f, err := os.OpenFile(rows, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteString("2026-05-04T06:00:01.00Z,0.2\n"); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	out.await(t, "feed: the journal does not take frames")
+	stop()
+	if status := <-ended; status != 1 {
+		t.Errorf("status %d", status)
+	}
+	wants(t, out.String(), "2 rows read; 1 frame in the journal", "told to stop, and the journal took no more", "what it has not got: 1 frame.", "--boot")
+	if strings.Contains(out.String(), "context") {
+		t.Error(out.String())
 	}
 }

@@ -77,6 +77,14 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		missing = fmt.Sprintf("; %s missing", count(f.missing, "reading"))
 	}
 	fmt.Fprintf(s.out, "%s read%s; %s in the journal; %s refused.\n", count(int(f.rows), "row"), missing, count(int(publisher.Status().Acknowledged), "frame"), count(f.refused, "line"))
+	if left := publisher.Status(); ctx.Err() != nil && errors.Is(err, journal.ErrUnsent) {
+		because := "it did not answer"
+		if left.Err != nil {
+			because = left.Err.Error()
+		}
+		return fmt.Errorf("told to stop, and the journal took no more (%s); what it has not got: %s. Feed the rows again; with the same --boot and all rows of this run, what is there already is known as a repeat",
+			because, count(left.Waiting, "frame"))
+	}
 	if err == nil && f.refused > 0 {
 		return errReported
 	}

@@ -38,7 +38,9 @@ func TestReplayOverARestartOfTheServer(t *testing.T) {
 		defer out.end()
 		ended <- run(t.Context(), []string{"replay", s.test, raw, "--nats", s.url, "--speed", "3"}, streams{out, out})
 	}()
-	s.until("some has come", func() bool { return strings.Contains(s.get("/status"), `"Rows":`) && !strings.Contains(s.get("/status"), `"Rows":0`) })
+	s.until("some has come", func() bool {
+		return strings.Contains(s.get("/status"), `"Rows":`) && !strings.Contains(s.get("/status"), `"Rows":0`)
+	})
 	s.stop()
 	out.await(t, "replay: waiting for the server; what it has not acknowledged is kept and sent again (messages: ")
 	s.start("--listen", address)
