@@ -40,7 +40,7 @@ var (
 // Remove removes the broker's program, if any test built it.
 func Remove() {
 	if folder != "" {
-		os.RemoveAll(folder)
+		_ = os.RemoveAll(folder)
 	}
 }
 
@@ -53,7 +53,7 @@ func FreePort(t testing.TB) int {
 	for range 1000 {
 		port := lowest + rand.IntN(ports)
 		if l, err := net.Listen("tcp", address(port)); err == nil {
-			l.Close()
+			_ = l.Close()
 			return port
 		}
 	}
@@ -114,7 +114,7 @@ func create(t testing.TB) *Broker {
 	}
 	t.Cleanup(func() {
 		b.Kill()
-		b.said.Close()
+		_ = b.said.Close()
 		if text, err := os.ReadFile(b.said.Name()); err == nil && t.Failed() {
 			for line := range strings.Lines(string(text)) {
 				if !strings.Contains(line, "[INF]") {
@@ -144,7 +144,7 @@ func (b *Broker) Start() {
 	for deadline := time.Now().Add(within); ; time.Sleep(10 * time.Millisecond) {
 		c, err := net.Dial("tcp", address(b.port))
 		if err == nil {
-			c.Close()
+			_ = c.Close()
 			return
 		}
 		if time.Now().After(deadline) {

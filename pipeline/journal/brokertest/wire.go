@@ -41,7 +41,7 @@ func NewWire(t testing.TB, url string) *Wire {
 	w.done.Add(1)
 	go w.accept()
 	t.Cleanup(func() {
-		l.Close()
+		_ = l.Close()
 		w.Cut()
 		w.done.Wait()
 	})
@@ -58,7 +58,7 @@ func (w *Wire) Cut() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, c := range w.open {
-		c.Close()
+		_ = c.Close()
 	}
 	w.open = nil
 }
@@ -86,9 +86,9 @@ func (w *Wire) accept() {
 		}
 		to, err := net.Dial("tcp", w.server)
 		if err != nil || !w.keep(from, to) {
-			from.Close()
+			_ = from.Close()
 			if err == nil {
-				to.Close()
+				_ = to.Close()
 			}
 			continue
 		}
