@@ -48,8 +48,9 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 	bar.Begin(r.bytes() * passes * int64(len(r.groups)))
 	var done int64
 	var all []follow.Health
+	var constants constantsWatch
 	for _, g := range r.groups {
-		in, err := r.toFollow(ctx, g, known, func(bytes int64) { done += bytes; bar.Set(done) })
+		in, err := r.toFollow(ctx, g, known, &constants, func(bytes int64) { done += bytes; bar.Set(done) })
 		if err != nil {
 			return err
 		}
@@ -72,9 +73,9 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 	case c.CSV:
 		return driftCSV(s.out, all)
 	case c.JSON:
-		return driftJSON(s.out, all)
+		return driftJSON(s.out, all, constants.changed)
 	}
-	printDrift(s.out, all)
+	printDrift(s.out, all, constants.changed)
 	return nil
 }
 
@@ -127,7 +128,7 @@ func onsetOf(h *follow.Health, layout string) string {
 // driftSays is said wherever drift is shown.
 const driftSays = "Nothing was repaired or removed. It monitors and does not protect: no load stops for what is said here."
 
-func printDrift(w io.Writer, all []follow.Health) {
+func printDrift(w io.Writer, all []follow.Health, changed map[string]time.Time) {
 	t := table{head: []string{"channel", "says", "certainty", "since", "moved um/m", "slope", "cycles", "of the load", "largest um/m", "damage"},
 		right: []bool{false, false, false, false, true, true, true, true, true, true}}
 	for i := range all {
@@ -153,6 +154,7 @@ func printDrift(w io.Writer, all []follow.Health) {
 		explain(w, &all[i])
 	}
 	silent(w, all)
+	recalibrated(w, all, changed)
 	fmt.Fprintln(w)
 	fmt.Fprintln(w, driftSays)
 }
@@ -227,6 +229,23 @@ func silent(w io.Writer, all []follow.Health) {
 	}
 }
 
+// recalibrated names the channels that were reduced by other constants from a time
+// on.
+func recalibrated(w io.Writer, all []follow.Health, changed map[string]time.Time) {
+	first := true
+	for i := range all {
+		at, ok := changed[all[i].Channel]
+		if !ok {
+			continue
+		}
+		if first {
+			fmt.Fprintln(w, "\nReduced by other constants from a time on; a zero or a slope that moved then may have moved for that:")
+			first = false
+		}
+		fmt.Fprintf(w, "  %s at %s\n", printable.Text(all[i].Channel), at.Format("2006-01-02 15:04Z"))
+	}
+}
+
 func meaningOf(c drift.Cause) string {
 	for _, a := range drift.Causes {
 		if a.Cause == c {
@@ -276,6 +295,7 @@ type driftChannel struct {
 	Samples    uint64       `json:"samples"`
 	LeftOut    uint64       `json:"left_out"`
 	Replaced   string       `json:"replaced,omitempty"`
+	Constants  string       `json:"constants_changed,omitempty"` // newest time from which it was reduced by others
 	Cycles     float64      `json:"cycles"`
 	LoadCycles float64      `json:"load_cycles"`
 	Largest    float64      `json:"largest_range_strain"`
@@ -306,14 +326,14 @@ type driftOut struct {
 	Why   string `json:"why"`
 }
 
-func driftJSON(w io.Writer, all []follow.Health) error {
+func driftJSON(w io.Writer, all []follow.Health, changed map[string]time.Time) error {
 	channels := []driftChannel{}
 	for i := range all {
 		h := &all[i]
 		c := driftChannel{
 			Channel: h.Channel, Source: h.Source, Says: stateOf(h), Certainty: certaintyOf(h), Since: onsetOf(h, time.RFC3339),
 			Moved: finite(h.Verdict.Moved), Slope: finite(h.Verdict.Slope), From: instantOf(h.From), To: instantOf(h.To), Minutes: h.Minutes,
-			Samples: h.Samples, LeftOut: h.LeftOut, Replaced: instantOf(h.Replaced),
+			Samples: h.Samples, LeftOut: h.LeftOut, Replaced: instantOf(h.Replaced), Constants: instantOf(changed[h.Channel]),
 			Cycles: float64(h.Cycles.Closed+h.Cycles.Open) / 2, LoadCycles: h.LoadCycles(), Largest: float64(h.Cycles.Largest) / 1e6, Ranked: []driftCause{},
 			Shunts: notesOfDrift(h.Record.Shunts), Insulation: notesOfDrift(h.Record.Insulation),
 		}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"glueline/pipeline/drift/driftsim"
+	"glueline/pipeline/follow"
 )
 
 // driftBegin is when made-up channels begin.
@@ -282,5 +283,46 @@ func TestRuleOutOfAService(t *testing.T) {
 	status, text, errs := glueline(t.Context(), "drift", b.data, "--now", "--json")
 	if status != 0 || errs != "" || !strings.Contains(text, `"why": "a trial"`) {
 		t.Errorf("%d %s\n%s", status, errs, text)
+	}
+}
+
+// A channel that is reduced by other constants from a file on is named; one whose
+// wiring was only written on is not.
+func TestConstantsThatChange(t *testing.T) {
+	text := func(name, factor string, wires ...string) string {
+		for i, span := range wires {
+			wires[i] = `{"input_and_gauge":"node/A1|g1",` + span + `,"constants":{"Resistance":350,"GaugeFactor":{"Value":` + factor + `}}}`
+		}
+		return `{"name":"` + name + `","wires":[` + strings.Join(wires, ",") + `]}`
+	}
+	var w constantsWatch
+	for range passes {
+		w.begin()
+		for _, file := range []struct {
+			channel, text string
+			at            int64
+		}{
+			{"web", text("web", "2", `"from_ns":0,"to_ns":100`), 10},
+			{"far", text("far", "2", `"from_ns":0,"to_ns":100`), 10},
+			{"web", text("web", "2", `"from_ns":0,"to_ns":100`), 20},
+			{"far", text("far", "2", `"from_ns":0,"to_ns":30`, `"from_ns":30,"to_ns":100`), 20},
+			{"web", text("web", "2.1", `"from_ns":0,"to_ns":100`), 30},
+			{"web", text("web", "2.1", `"from_ns":0,"to_ns":100`), 40},
+		} {
+			if err := w.see(file.channel, file.text, file.at); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if want := time.Unix(0, 30).UTC(); len(w.changed) != 1 || !w.changed["web"].Equal(want) {
+		t.Errorf("%v, want web at %v", w.changed, want)
+	}
+	if err := w.see("web", "{", 50); err == nil {
+		t.Error("constants that are none")
+	}
+	var out strings.Builder
+	recalibrated(&out, []follow.Health{{Channel: "far"}, {Channel: "web"}}, w.changed)
+	if !strings.HasSuffix(out.String(), ":\n  web at 1970-01-01 00:00Z\n") {
+		t.Errorf("%s", out.String())
 	}
 }

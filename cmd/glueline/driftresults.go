@@ -7,8 +7,10 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"sort"
+	"time"
 
 	"glueline/pipeline/cycles"
 	"glueline/pipeline/event"
@@ -92,7 +94,7 @@ func newestKept(data string, r *results) string {
 
 // toFollow is what package follow takes of a group. progress is told of the bytes
 // of every file that was gone through.
-func (r *results) toFollow(ctx context.Context, g *groupResults, known *fromTest, progress func(bytes int64)) (*follow.Input, error) {
+func (r *results) toFollow(ctx context.Context, g *groupResults, known *fromTest, constants *constantsWatch, progress func(bytes int64)) (*follow.Input, error) {
 	in := &follow.Input{Events: g.events, Curves: known.curves}
 	var err error
 	if in.Channels, err = r.newestConstants(g); err != nil {
@@ -102,9 +104,10 @@ func (r *results) toFollow(ctx context.Context, g *groupResults, known *fromTest
 		return nil, err
 	}
 	in.Batches = func(visit func(*follow.Batch)) error {
+		constants.begin()
 		for _, other := range r.groups {
 			for _, f := range other.files {
-				if err := r.follow(ctx, f, other == g, known, visit); err != nil {
+				if err := r.follow(ctx, f, other == g, known, constants, visit); err != nil {
 					return err
 				}
 				progress(f.Bytes)
@@ -113,6 +116,41 @@ func (r *results) toFollow(ctx context.Context, g *groupResults, known *fromTest
 		return nil
 	}
 	return in, nil
+}
+
+// constantsWatch finds channels whose constants became others from one file to the
+// next. Strain on both sides is not the same strain, and a zero or a slope that
+// moves there may be no more than that.
+type constantsWatch struct {
+	text    map[string]string
+	last    map[string]group.ChannelConstants
+	changed map[string]time.Time // newest change by channel
+}
+
+// begin forgets what the way through the files before saw; it saw the same.
+func (w *constantsWatch) begin() {
+	w.text, w.last = map[string]string{}, map[string]group.ChannelConstants{}
+	if w.changed == nil {
+		w.changed = map[string]time.Time{}
+	}
+}
+
+// see takes the constants of a channel's file that begins at a time. Another wire,
+// since a gauge was replaced, is no change: what serves the channel then is.
+func (w *constantsWatch) see(channel, text string, at int64) error {
+	if w.text[channel] == text {
+		return nil
+	}
+	c, err := group.ReadConstants(text)
+	if err != nil {
+		return err
+	}
+	before, known := w.last[channel]
+	w.text[channel], w.last[channel] = text, c
+	if was, is := before.At(at), c.At(at); known && was != nil && is != nil && !reflect.DeepEqual(was.Constants, is.Constants) {
+		w.changed[channel] = time.Unix(0, at).UTC()
+	}
+	return nil
 }
 
 // newestConstants are the constants of a group's channels as they stand in their
@@ -186,7 +224,7 @@ func (r *results) zerosInForce(g *groupResults) ([]steps.ZeroAt, error) {
 
 // follow hands out the batches of one segment: strain and temperatures of the
 // group's own, the load and the air of any.
-func (r *results) follow(ctx context.Context, f segment.File, own bool, known *fromTest, visit func(*follow.Batch)) error {
+func (r *results) follow(ctx context.Context, f segment.File, own bool, known *fromTest, constants *constantsWatch, visit func(*follow.Batch)) error {
 	s, err := segment.ReadCommitted(r.dir, f)
 	if err != nil {
 		return err
@@ -222,6 +260,9 @@ func (r *results) follow(ctx context.Context, f segment.File, own bool, known *f
 				return fmt.Errorf("%s: %w: no flags of channel %s", f.Name, segment.ErrDamaged, c.Name)
 			}
 			mask = at
+			if err := constants.see(c.Name, metadata(field, "constants"), f.FirstTime); err != nil {
+				return fmt.Errorf("%s: %w", f.Name, err)
+			}
 		default:
 			continue
 		}
