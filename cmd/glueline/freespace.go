@@ -81,6 +81,7 @@ func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup) error {
 	g.limiting.Lock()
 	defer g.limiting.Unlock()
 	limit := w.limit
+	g.lowDisk = w.low
 	if w.low {
 		state, err := g.journal.State(ctx)
 		if err != nil {

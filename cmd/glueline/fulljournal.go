@@ -22,7 +22,8 @@ func isFull(s *journal.State) bool {
 	return s.MaxBytes > 0 && s.MaxBytes-s.Bytes < min(1<<20, s.MaxBytes/16)
 }
 
-// publish appends an event to the group's journal, a full one too.
+// publish appends an event to the group's journal, a full one too, unless it is the
+// disk that has no room.
 func (g *liveGroup) publish(ctx context.Context, id string, text []byte) error {
 	_, err := g.journal.PublishEvent(ctx, id, text)
 	if !errors.Is(err, journal.ErrFull) {
@@ -30,6 +31,9 @@ func (g *liveGroup) publish(ctx context.Context, id string, text []byte) error {
 	}
 	g.limiting.Lock()
 	defer g.limiting.Unlock()
+	if g.lowDisk {
+		return err // room is not for a limit to give
+	}
 	before, stateErr := g.journal.State(ctx)
 	if stateErr != nil {
 		return errors.Join(err, stateErr)

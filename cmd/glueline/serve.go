@@ -308,6 +308,7 @@ type liveGroup struct {
 	cutBytes int64
 	trim     bool
 	limiting sync.Mutex // while the journal's limit is another for a moment
+	lowDisk  bool       // guarded by limiting: the limit is what the journal holds
 	passOver string     // digest of a calibration that is not to hold
 	faults   *faults
 
