@@ -671,6 +671,9 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 	pause, cuts := firstPause, uint64(0)
 	for {
 		err := g.run(ctx)
+		if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+			return nil // told to stop while it was still finding out where it stands
+		}
 		if err == nil || ctx.Err() != nil {
 			return err
 		}
