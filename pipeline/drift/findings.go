@@ -202,6 +202,7 @@ func (f *findings) explainZero() {
 	settled := open(Shakedown, 2)
 	for _, n := range []float64{1, 2.5, 6, 12} {
 		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-f.loads[i] / n) }))
+		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(f.loads[i] / n)) }))
 	}
 	hot := open(SelfHeating, 1)
 	if hot.known = f.with[Excitation] != nil && spread(f.with[Excitation]) > 0.05*mean(f.with[Excitation]); hot.known {

@@ -151,12 +151,15 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 	case Shakedown:
 		onset = w.first
 		settle, sign := d.in(1.5, 8), d.sign()
-		fillings := 0
+		// What is still out of place gives way by its square, more under a higher load.
+		fillings, done := 0, 0.0
 		t.does = func(m int, s *state) {
 			for fillings < len(w.fillings) && w.fillings[fillings] < m {
+				peak := w.load[min(w.fillings[fillings]+18, Minutes-1)]
+				done += min(1, 1.5*peak/settle) * (1 - done) * (1 - done)
 				fillings++
 			}
-			s.residual += sign * size * -math.Expm1(-float64(fillings)/settle)
+			s.residual += sign * size * done
 		}
 	case SelfHeating:
 		raised, warm, slow, sign := d.in(1.4, 2.2), 0.0, d.in(8, 30), d.sign()
