@@ -35,6 +35,10 @@ func (l *line) add(at, y float64) {
 // maximum is by how much a load must exceed all before it to count as a new one.
 const maximum = 1.02
 
+// sureSlope is the standard error of a slope, as a part of it, up to which it is
+// counted: an hour of one long hold says nothing. Common practice, no source.
+const sureSlope = 0.05
+
 func (r *Record) series() *series {
 	s := &series{firstUse: math.Inf(1)}
 	if len(r.Epochs) == 0 {
@@ -94,7 +98,7 @@ func (r *Record) series() *series {
 			}
 		}
 		if e.Highest > 0.3*all {
-			if slope, _ := e.Slope(); e.Rising.N >= 3 && e.Falling.N >= 3 {
+			if slope, err := e.Slope(); e.Rising.N >= 3 && e.Falling.N >= 3 && err < sureSlope*math.Abs(slope) {
 				s.slopes.add(at, slope)
 				s.widths.add(at, e.Hysteresis()/(math.Abs(slope)*e.Highest))
 			}
