@@ -416,26 +416,9 @@ func (g *liveGroup) run(ctx context.Context) error {
 	live.Archive = raw
 	g.live.Store(live)
 	defer g.live.Store(nil)
-	before := uint64(0) // first sequence of the newest cut that is committed
-	live.Committed = func(end worker.End) {
-		// The journal keeps the newest cut and what follows.
-		if before > 0 && g.trim {
-			err := g.faults.meet("trim")
-			if err == nil {
-				err = g.journal.Trim(ctx, before)
-			}
-			if err != nil && ctx.Err() == nil {
-				g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)
-			}
-		}
-		// What cannot be read back stays in the journal.
-		if err := archive.ReadBack(g.raw, g.plan.Name, raw.Cuts()-1); err != nil {
-			g.log.Error("the raw archive does not read back; the journal is not trimmed", "group", g.plan.Name, "err", err)
-			before = 0
-			return
-		}
-		before = end.Journal.First
-	}
+	behind := g.beginCheck(ctx)
+	defer behind.end()
+	live.Committed = func(end worker.End) { behind.cuts <- committedCut{raw.Cuts() - 1, end.Journal.First} }
 	reader, err := g.journal.Read(ctx, from)
 	if err != nil {
 		return err
@@ -449,6 +432,53 @@ func (g *liveGroup) run(ctx context.Context) error {
 	g.recovering.catchesUp(from, state.Last, time.Now())
 	g.log.Info("working", "group", g.plan.Name, "from", from, "last", state.Last)
 	return live.Run(ctx, reader)
+}
+
+// committedCut is a cut and the first sequence of the journal that is in it.
+type committedCut struct{ cut, first uint64 }
+
+// check reads cuts back and trims the journal behind them, beside the worker.
+type check struct {
+	cuts  chan committedCut // a worker that is further ahead than this waits
+	ended chan struct{}
+}
+
+func (c *check) end() {
+	close(c.cuts)
+	<-c.ended
+}
+
+func (g *liveGroup) beginCheck(ctx context.Context) *check {
+	c := &check{cuts: make(chan committedCut, 1), ended: make(chan struct{})}
+	go func() {
+		defer close(c.ended)
+		before := uint64(0) // first sequence of the newest cut that was read back
+		for cut := range c.cuts {
+			before = g.check(ctx, cut, before)
+		}
+	}()
+	return c
+}
+
+// check trims the journal up to the cut before this one, and reads this one back.
+// It returns up to where the journal may be trimmed next.
+func (g *liveGroup) check(ctx context.Context, cut committedCut, before uint64) uint64 {
+	// The journal keeps the newest cut and what follows.
+	if before > 0 && g.trim {
+		err := g.faults.meet("trim")
+		if err == nil {
+			err = g.journal.Trim(ctx, before)
+		}
+		if err != nil && ctx.Err() == nil {
+			g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)
+		}
+	}
+	// What cannot be read back stays in the journal.
+	if err := archive.ReadBack(g.raw, g.plan.Name, cut.cut); err != nil {
+		g.log.Error("the raw archive does not read back; the journal is not trimmed", "group", g.plan.Name, "err", err)
+		return 0
+	}
+	return cut.first
 }
 
 // calibrationBehind is the digest of what is in force behind a cut; it is not
