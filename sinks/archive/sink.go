@@ -15,7 +15,7 @@ import (
 )
 
 // batchRows is the fixed number of rows of a batch in a raw file.
-const batchRows = 16384
+const batchRows = 4096
 
 // Sink writes the raw archive of one group. Frames and events come in the
 // group's order; each has a place in it.

@@ -21,7 +21,7 @@ type Program struct {
 }
 
 // batchRows is the fixed number of rows of a batch in a segment.
-const batchRows = 16384
+const batchRows = 4096
 
 // Sink writes the segments of one group: between two cuts a file a source, and
 // a commit record when all of them are on disk.

@@ -176,7 +176,7 @@ func (f folder) rewrite(source string, change func(*segment.Batch) segment.Batch
 				f.t.Fatal(err)
 			}
 			metadata(s.Metadata)
-			w, err := segment.Create(disk.At(f.path("r1")), name, s.Fields, s.Metadata, 16384)
+			w, err := segment.Create(disk.At(f.path("r1")), name, s.Fields, s.Metadata, 4096)
 			if err != nil {
 				f.t.Fatal(err)
 			}
