@@ -33,8 +33,8 @@ type settings struct {
 	scripts string
 	long    bool
 
-	streamSeconds float64 // of the headline, at most
-	streamBytes   float64 // that it writes, at most; 0 is by disk and memory
+	streamSeconds float64 // of the headline, at least
+	streamBytes   float64 // that a part writes: the headline at least, the others at most; 0 is what each needs
 	streamFirst   float64 // s of the stream that a ten times longer one is compared with
 	streamParts   string  // with commas between
 	profile       string  // file for the profile of allocations; "" is none
@@ -53,8 +53,8 @@ func main() {
 	flag.IntVar(&s.rounds, "rounds", 5, "rounds that count; one more is dropped")
 	flag.StringVar(&s.scripts, "scripts", "testdata/bench", "folder of the Python scripts")
 	flag.BoolVar(&s.long, "long", false, "compare the memory for 10 GB with that for 1 GB (40 GB of disk)")
-	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "longest time of the stream's headline")
-	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "most that a part of the stream writes; 0 is for the headline half the free disk, three times the memory or 20 GB, whichever is least, for the others what each needs")
+	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "shortest time of the stream's headline")
+	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "what the headline writes at least and the other parts of the stream at most; 0 is half the free disk or three times the memory for the headline, for the others what each needs")
 	flag.StringVar(&s.streamParts, "stream-parts", streamPartNames(), "parts of the stream to run, with commas between")
 	flag.Float64Var(&s.streamFirst, "stream-first", 20, "seconds of a stream whose memory is compared with that of one ten times as long")
 	flag.Uint64Var(&s.streamCuts, "stream-cuts", 1000, "cuts of the shorter of the two tests after which recovery is timed")

@@ -56,7 +56,8 @@ func streamPartNames() string {
 	return strings.Join(names, ",")
 }
 
-// mostBytes is the default bound of what the headline writes.
+// mostBytes is what the headline writes at least, unless told otherwise: half of
+// the free disk or three times the memory, so that no cache holds it.
 func (s *settings) mostBytes() (float64, error) {
 	if s.streamBytes > 0 {
 		return s.streamBytes, nil
@@ -65,7 +66,7 @@ func (s *settings) mostBytes() (float64, error) {
 	if err := syscall.Statfs(s.scratch, &disk); err != nil {
 		return 0, err
 	}
-	most := min(20e9, float64(disk.Bavail)*float64(disk.Bsize)/2)
+	most := float64(disk.Bavail) * float64(disk.Bsize) / 2
 	if text, err := os.ReadFile("/proc/meminfo"); err == nil {
 		var kib float64
 		if _, err := fmt.Sscanf(string(text), "MemTotal: %g kB", &kib); err == nil {
@@ -157,15 +158,12 @@ func headline(s *settings) (err error) {
 	if err != nil {
 		return err
 	}
-	ended := fmt.Sprintf("%g s", s.streamSeconds)
+	began := time.Now()
 	idleWritten, idleProcessor := v.written(), v.processor()
-	report, err := load{URL: v.url, Test: t, Boot: "headline", Seconds: s.streamSeconds, Paced: true}.publishAll(func() bool {
-		if v.written() >= most {
-			ended = fmt.Sprintf("%.1f GB written", most/1e9)
-			return true
-		}
-		return false
+	report, err := load{URL: v.url, Test: t, Boot: "headline", Paced: true}.publishAll(func() bool {
+		return time.Since(began).Seconds() >= s.streamSeconds && !(v.written() < most)
 	})
+	ended := fmt.Sprintf("after %.0f s", time.Since(began).Seconds())
 	written, processor := v.written()-idleWritten, v.processor()-idleProcessor
 	if err != nil {
 		v.kill()
@@ -185,7 +183,7 @@ func headline(s *settings) (err error) {
 	if 0.6*ceiling < offered {
 		bar, which = 0.6*ceiling, "0.6 of the ceiling"
 	}
-	fmt.Printf("Stream, %d channels at %g Hz, %d sources in %d groups; ended by %s\n", t.channels(), t.RateHz, t.Sources, t.Groups, ended)
+	fmt.Printf("Stream, %d channels at %g Hz, %d sources in %d groups; ended %s\n", t.channels(), t.RateHz, t.Sources, t.Groups, ended)
 	// Of what is offered in real time, the last frame is missing at the end.
 	figure("samples a second, to the last acknowledgement", "%.2f M/s of %.0f M/s offered; bar %.2f M/s (%s) %s", reached/1e6, offered/1e6, bar/1e6, which, verdict(reached >= 0.995*bar))
 	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after: %.1f M samples/s", before/1e6, after/1e6, ceiling/1e6)
