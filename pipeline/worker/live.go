@@ -50,6 +50,7 @@ type Live struct {
 	end      End
 	ready    chan item
 	free     chan *group.Batch
+	batches  int // that were made
 }
 
 // item is a frame with its batch, an event, or a cut, on its way to the files.
@@ -83,10 +84,7 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration}
 	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
-	l.free = make(chan *group.Batch, liveBatches)
-	for range liveBatches {
-		l.free <- new(group.Batch)
-	}
+	l.free, l.batches = make(chan *group.Batch, liveBatches), 0
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	written := make(chan error, 1)
@@ -197,11 +195,9 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	default:
 		f.Late = v == takenLate
 	}
-	var b *group.Batch
-	select {
-	case b = <-l.free:
-	case <-ctx.Done():
-		return false, ctx.Err()
+	b, err := l.batch(ctx)
+	if err != nil {
+		return false, err
 	}
 	l.looking.Lock()
 	err = l.reducer.Reduce(f, b)
@@ -221,6 +217,26 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	}
 	l.Progress.frame(source, rows, newest)
 	return l.rawBytes >= l.cutBytes(), nil
+}
+
+// batch returns a batch that is free. One is made only when none is, so that the
+// same few go round and stay in the processor's cache.
+func (l *Live) batch(ctx context.Context) (*group.Batch, error) {
+	select {
+	case b := <-l.free:
+		return b, nil
+	default:
+	}
+	if l.batches < liveBatches {
+		l.batches++
+		return new(group.Batch), nil
+	}
+	select {
+	case b := <-l.free:
+		return b, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 }
 
 func (l *Live) cutBytes() int64 {
