@@ -244,17 +244,23 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		}
 		return 0, "", fmt.Errorf("%w: source %s has no input %q; its columns are %s", ErrFrame, f.Source, input, columnNames(f.Columns))
 	}
+	// Nothing is changed before all of it was found to fit: a frame that is
+	// refused must leave no trace in those that come after it.
+	var found []func()
 	for _, c := range run.channels {
 		for _, w := range c.wires {
 			column, unit, err := find(w.plan.input)
 			if err != nil {
 				return err
 			}
-			w.column = column
-			if w.raw, err = channel.RawOf(source, w.plan.input, unit); err != nil {
+			raw, err := channel.RawOf(source, w.plan.input, unit)
+			if err != nil {
 				return &ColumnError{f.Source, w.plan.input, err}
 			}
-			w.setFloor()
+			found = append(found, func() {
+				w.column, w.raw = column, raw
+				w.setFloor()
+			})
 		}
 	}
 	for _, t := range run.own {
@@ -262,12 +268,14 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		if err != nil {
 			return err
 		}
-		t.column = column
-		if t.sensor, err = channel.SensorOf(t.plan.temperature, unit); err != nil {
+		sensor, err := channel.SensorOf(t.plan.temperature, unit)
+		if err != nil {
 			return &ColumnError{f.Source, t.plan.input, err}
 		}
+		found = append(found, func() { t.column, t.sensor = column, sensor })
 	}
-	run.auxiliary, run.load = run.auxiliary[:0], -1
+	var auxiliary []auxiliaryRun
+	load := -1
 	for _, a := range run.plan.auxiliary {
 		column, unit, err := find(a.input)
 		if err != nil {
@@ -278,11 +286,11 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 			return &ColumnError{f.Source, a.input, err}
 		}
 		if a.name == run.reducer.plan.Load() {
-			run.load = len(run.auxiliary)
+			load = len(auxiliary)
 		}
-		run.auxiliary = append(run.auxiliary, auxiliaryRun{a, value, column})
+		auxiliary = append(auxiliary, auxiliaryRun{a, value, column})
 	}
-	run.excitation = -1
+	excitation := -1
 	if name := source.ExcitationIn.Text; name != "" {
 		_, input := splitInput(source.ExcitationIn)
 		if input == "" {
@@ -292,8 +300,12 @@ func (run *sourceRun) bind(f *frame.Frame) error {
 		if err != nil {
 			return err
 		}
-		run.excitation = column
+		excitation = column
 	}
+	for _, set := range found {
+		set()
+	}
+	run.auxiliary, run.load, run.excitation = auxiliary, load, excitation
 	run.bound, run.state.Columns = run.bound[:0], nil
 	for _, c := range f.Columns {
 		run.bound = append(run.bound, frame.Column{Name: c.Name, Unit: c.Unit})
