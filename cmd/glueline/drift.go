@@ -102,7 +102,7 @@ func stateOf(h *follow.Health) string {
 	switch named := h.Verdict.Named; {
 	case h.Minutes == 0:
 		return noReading
-	case !h.Learnt() && (named == drift.Healthy || named == drift.CannotTell):
+	case !h.Learnt():
 		return learning
 	default:
 		return string(named)

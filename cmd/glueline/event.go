@@ -284,8 +284,14 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 			return err
 		}
 	}
+	began := time.Now()
 	readings, waited := control.window(ctx, at, c.For, "pair", channels)
-	at = at.Add(c.For)
+	if errors.Is(waited, errInterrupted) {
+		// An event ahead of the readings would hold against what is done meanwhile.
+		at = at.Add(min(c.For, time.Since(began)))
+	} else {
+		at = at.Add(c.For)
+	}
 	again := fmt.Sprintf("glueline %s %s %s", word, c.State, c.What)
 	unended := func(err error) error { return stands(err, "A reading for the "+word+" of "+c.What, again) }
 	if c.State == "begin" && ctx.Err() != nil {

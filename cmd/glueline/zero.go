@@ -39,6 +39,7 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 	if err := control.say(ctx, s, e, fmt.Sprintf("Readings are averaged for %s.", c.For)); err != nil {
 		return unpublished(err)
 	}
+	began := time.Now()
 	zeros, waited := control.window(ctx, at, c.For, c.Kind, c.Channels)
 	limits := group.DefaultZeroLimits
 	limits.Noise, limits.Trend, limits.Moved = c.Noise*1e-6, c.Trend*1e-6, c.Moved
@@ -60,6 +61,7 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 	}
 	switch {
 	case errors.Is(waited, errInterrupted):
+		e.Time = at.Add(min(c.For, time.Since(began))) // not ahead of what was read
 		e.State, e.Why = "void", errInterrupted.Error()
 		if err := control.say(ctx, s, e, "Interrupted: the window is closed again; nothing stands in the journal without an end. The zero before stays in force."); err != nil {
 			return unended(err)

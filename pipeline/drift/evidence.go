@@ -46,6 +46,8 @@ func (f *findings) fit(o *opine, c Cause, what string) {
 	}
 	e := f.zeros[c]
 	if !e.known {
+		// As good as the law of time that fits best: it can neither be told apart
+		// from it nor ruled out.
 		o.says(f.weigh(max(f.plain.score, f.steps.score))-3, "what it would follow (%s) is not measured", what)
 		return
 	}

@@ -29,7 +29,6 @@ const suspect = flag.Open | flag.Shorted | flag.Saturated | flag.Frozen
 type follower struct {
 	constants *group.ChannelConstants
 	source    string
-	leads     string // name of the leads' temperature
 	instants  []instant
 	next      int // of instants
 
