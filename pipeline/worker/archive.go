@@ -126,23 +126,37 @@ func CalibrationOf(after json.RawMessage) (string, error) {
 	return s.Calibration, nil
 }
 
+// Switch has another plan of the group hold from a place of its order on.
+type Switch struct {
+	From uint64
+	Plan *group.Plan
+}
+
 // Recompute makes the reduced files of one cut again, from what the archive has
 // of it and the state before it, by the plan of the cut's own calibration. next
 // ends with io.EOF.
 func Recompute(p *group.Plan, before json.RawMessage, next func() (Item, error), sinks []Sink) error {
-	err := recompute(p, before, next, sinks)
+	_, err := RecomputeBy([]Switch{{Plan: p}}, before, next, sinks)
+	return err
+}
+
+// RecomputeBy is Recompute by several plans: the first holds from the beginning,
+// each other one from its place on. It returns the state of the pure function
+// behind the cut.
+func RecomputeBy(plans []Switch, before json.RawMessage, next func() (Item, error), sinks []Sink) (after json.RawMessage, err error) {
+	after, err = recompute(plans, before, next, sinks)
 	if err != nil {
 		for _, s := range sinks {
 			err = errors.Join(err, s.Abort())
 		}
 	}
-	return err
+	return after, err
 }
 
-func recompute(p *group.Plan, before json.RawMessage, next func() (Item, error), sinks []Sink) error {
-	reducer, err := new(state).reducer(p, before)
+func recompute(plans []Switch, before json.RawMessage, next func() (Item, error), sinks []Sink) (json.RawMessage, error) {
+	reducer, err := new(state).reducer(plans[0].Plan, before)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	batch := new(group.Batch)
 	for {
@@ -151,7 +165,14 @@ func recompute(p *group.Plan, before json.RawMessage, next func() (Item, error),
 			break
 		}
 		if err != nil {
-			return err
+			return nil, err
+		}
+		for len(plans) > 1 && plans[1].From <= i.Place {
+			plans = plans[1:]
+			if reducer, err = handOn(reducer, plans[0].Plan); err != nil {
+				return nil, err
+			}
+			use(sinks, plans[0].Plan)
 		}
 		if i.Event != nil {
 			takeEvent(reducer, i.Event.Event)
@@ -159,18 +180,61 @@ func recompute(p *group.Plan, before json.RawMessage, next func() (Item, error),
 			continue
 		}
 		if err := reducer.Reduce(i.Frame, batch); err != nil {
-			return err
+			return nil, err
 		}
 		for _, s := range sinks {
 			if err := s.Append(batch); err != nil {
-				return err
+				return nil, err
 			}
 		}
 	}
 	for _, s := range sinks {
 		if err := s.Cut(reducer.Zeros()); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	return nil
+	after, err := json.Marshal(reducer.State())
+	if err != nil {
+		return nil, fmt.Errorf("state behind a cut: %w", err)
+	}
+	return after, nil
+}
+
+// handOn makes a reducer of another plan that goes on where one is. What the
+// group remembers is read back as at a restart, so that a restart here changes
+// nothing.
+func handOn(r *group.Reducer, to *group.Plan) (*group.Reducer, error) {
+	text, err := json.Marshal(r.State())
+	if err != nil {
+		return nil, fmt.Errorf("state of group %s: %w", to.Name, err)
+	}
+	at, err := to.ReadState(text)
+	if err != nil {
+		return nil, err
+	}
+	return group.NewReducerAt(to, at), nil
+}
+
+// GroupState is the part of a state behind a cut that is the pure function's;
+// nil before the first cut.
+func GroupState(behind json.RawMessage) (json.RawMessage, error) {
+	if len(behind) == 0 {
+		return nil, nil
+	}
+	var s state
+	if err := json.Unmarshal(behind, &s); err != nil {
+		return nil, fmt.Errorf("state behind a cut: %w", err)
+	}
+	return s.Group, nil
+}
+
+// WithGroupState is a state behind a cut in which the pure function's part is
+// another.
+func WithGroupState(behind, group json.RawMessage) (json.RawMessage, error) {
+	var s state
+	if err := json.Unmarshal(behind, &s); err != nil {
+		return nil, fmt.Errorf("state behind a cut: %w", err)
+	}
+	s.Group = group
+	return json.Marshal(&s)
 }

@@ -3,7 +3,6 @@ package worker
 import (
 	"context"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -54,20 +53,14 @@ func (l *Live) named(digest string) (*calibration, error) {
 	return &calibration{digest, plan}, nil
 }
 
-// use has another calibration hold from here on. What the group remembers is
-// read back as at a restart, so that a restart here changes nothing.
+// use has another calibration hold from here on.
 func (l *Live) use(ctx context.Context, c *calibration) error {
 	next := group.NewReducer(c.plan)
 	if l.state.Place > 0 {
-		text, err := json.Marshal(l.reducer.State())
-		if err != nil {
-			return fmt.Errorf("state of group %s: %w", l.plan.Name, err)
-		}
-		at, err := c.plan.ReadState(text)
-		if err != nil {
+		var err error
+		if next, err = handOn(l.reducer, c.plan); err != nil {
 			return err
 		}
-		next = group.NewReducerAt(c.plan, at)
 	}
 	l.looking.Lock()
 	l.reducer = next

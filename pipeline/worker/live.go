@@ -339,11 +339,7 @@ func (l *Live) writeItem(i *item) error {
 		l.Archive.Event(*i.event)
 		tell(l.Sinks, i.event.Event)
 	case i.plan != nil:
-		for _, s := range l.Sinks {
-			if s, ok := s.(PlanSink); ok {
-				s.Use(i.plan)
-			}
-		}
+		use(l.Sinks, i.plan)
 	case i.cut != nil:
 		// The raw archive's record is the position that a restart goes on
 		// from, so the reduced files are complete before it is.

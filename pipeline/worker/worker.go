@@ -47,6 +47,15 @@ func tell(sinks []Sink, e event.Event) {
 	}
 }
 
+// use tells the sinks that depend on it of another plan.
+func use(sinks []Sink, plan *group.Plan) {
+	for _, s := range sinks {
+		if s, ok := s.(PlanSink); ok {
+			s.Use(plan)
+		}
+	}
+}
+
 // Work is a group with its sinks.
 type Work struct {
 	Plan  *group.Plan

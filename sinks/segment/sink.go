@@ -29,9 +29,13 @@ type Sink struct {
 	dir     disk.Folder
 	test    string
 	plan    *group.Plan
+	next    *group.Plan // of what follows; nil when it is plan
 	program Program
 
 	sources  map[string]*sourceFile // of the present cut
+	parts    map[string]int         // files of the present cut by another plan before, by source
+	ended    []File                 // those files
+	digests  []string               // and what they say of their constants
 	layouts  map[string]layout
 	memory   map[string]*Memory // of each source's files
 	cut      uint64
@@ -42,6 +46,7 @@ type Sink struct {
 type sourceFile struct {
 	writer  *Writer
 	columns []Column // of the batch in hand
+	digest  string
 }
 
 type layout struct {
@@ -52,7 +57,7 @@ type layout struct {
 // NewSink returns a sink for a group's batches that writes into dir.
 func NewSink(dir disk.Folder, test string, plan *group.Plan, program Program) *Sink {
 	return &Sink{dir: dir, test: test, plan: plan, program: program,
-		sources: map[string]*sourceFile{}, layouts: map[string]layout{}, memory: map[string]*Memory{}}
+		sources: map[string]*sourceFile{}, parts: map[string]int{}, layouts: map[string]layout{}, memory: map[string]*Memory{}}
 }
 
 // ErrResume occurs when the record to go on from is not there.
@@ -78,6 +83,9 @@ func (s *Sink) Resume(cut uint64) error {
 
 // Append takes the rows of a batch.
 func (s *Sink) Append(b *group.Batch) error {
+	if err := s.turn(); err != nil {
+		return err
+	}
 	f := s.sources[b.Source]
 	if f == nil {
 		var err error
@@ -111,6 +119,10 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 		{"flags", flagLegend()},
 	}
 	name := fmt.Sprintf("%s.%08d.%s.arrow", s.plan.Name, s.cut, source)
+	if part := s.parts[source]; part > 0 {
+		metadata = append(metadata, [2]string{"part", strconv.Itoa(part)})
+		name = fmt.Sprintf("%s.%08d.%s.part-%d.arrow", s.plan.Name, s.cut, source, part)
+	}
 	memory := s.memory[source]
 	if memory == nil {
 		memory = new(Memory)
@@ -120,7 +132,7 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := &sourceFile{writer: w, columns: make([]Column, len(l.fields)-2)}
+	f := &sourceFile{writer: w, columns: make([]Column, len(l.fields)-2), digest: l.digest}
 	s.sources[source] = f
 	return f, nil
 }
@@ -164,11 +176,60 @@ func Layout(p *group.Plan, source string) (fields []Field, digest string, err er
 // Cut commits the files since the last cut. A cut without rows has a record too,
 // so that cuts count alike wherever they are made.
 func (s *Sink) Cut(zeros []group.ZeroInForce) error {
+	record, err := s.Files(zeros)
+	if err != nil {
+		return err
+	}
+	record.Previous = s.previous
+	text, err := record.Encode()
+	if err != nil {
+		return err
+	}
+	if err := WriteRecord(s.dir, record.Name(), text); err != nil {
+		return err
+	}
+	sum := sha256.Sum256(text)
+	s.previous = hex.EncodeToString(sum[:])
+	return nil
+}
+
+// Files has the files since the last cut on disk under their names, and returns
+// the record that makes them a cut: all of it but the hash of the record before.
+// Nobody has written it.
+func (s *Sink) Files(zeros []group.ZeroInForce) (CommitRecord, error) {
+	if err := errors.Join(s.turn(), s.end()); err != nil {
+		return CommitRecord{}, err
+	}
 	record := CommitRecord{
 		Version: RecordVersion, Test: s.test, Group: s.plan.Name, Cut: s.cut,
-		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous, Files: []File{},
+		Program: s.program.Version, Architecture: s.program.Architecture, Files: append([]File{}, s.ended...),
+		Calibration: Constants(s.digests),
 	}
-	digests := sha256.New()
+	for _, z := range zeros {
+		if z.Standing == group.InForce {
+			record.Zeros = append(record.Zeros, zeroOf(z))
+		} else {
+			record.OtherZeros = append(record.OtherZeros, zeroOf(z))
+		}
+	}
+	record.Load, record.Events = s.plan.Load(), s.events
+	s.cut++
+	s.events, s.ended, s.digests = nil, nil, nil
+	clear(s.parts)
+	return record, nil
+}
+
+// Constants is what a record says of the constants of its files, by their digests.
+func Constants(digests []string) string {
+	sum := sha256.New()
+	for _, d := range digests {
+		sum.Write([]byte(d))
+	}
+	return hex.EncodeToString(sum.Sum(nil))
+}
+
+// end commits the files in hand.
+func (s *Sink) end() error {
 	for _, source := range s.plan.Sources() {
 		f := s.sources[source]
 		if f == nil {
@@ -179,36 +240,28 @@ func (s *Sink) Cut(zeros []group.ZeroInForce) error {
 			return err
 		}
 		delete(s.sources, source)
-		record.Files = append(record.Files, file)
-		digests.Write([]byte(s.layouts[source].digest))
+		s.parts[source]++
+		s.ended = append(s.ended, file)
+		s.digests = append(s.digests, f.digest)
 	}
-	record.Calibration = hex.EncodeToString(digests.Sum(nil))
-	for _, z := range zeros {
-		if z.Standing == group.InForce {
-			record.Zeros = append(record.Zeros, zeroOf(z))
-		} else {
-			record.OtherZeros = append(record.OtherZeros, zeroOf(z))
-		}
-	}
-	record.Load, record.Events = s.plan.Load(), s.events
-	text, err := record.Encode()
-	if err != nil {
-		return err
-	}
-	if err := WriteRecord(s.dir, record.Name(), text); err != nil {
-		return err
-	}
-	sum := sha256.Sum256(text)
-	s.previous = hex.EncodeToString(sum[:])
-	s.cut++
-	s.events = nil
 	return nil
 }
 
-// Use has what follows a cut written by another plan of the group.
-func (s *Sink) Use(plan *group.Plan) {
-	s.plan = plan
+// Use has what follows written by another plan of the group, into files of their
+// own where a cut has some already: a file has one set of constants.
+func (s *Sink) Use(plan *group.Plan) { s.next = plan }
+
+// turn changes to the plan that Use named.
+func (s *Sink) turn() error {
+	if s.next == nil {
+		return nil
+	}
+	if err := s.end(); err != nil {
+		return err
+	}
+	s.plan, s.next = s.next, nil
 	clear(s.layouts)
+	return nil
 }
 
 // Event keeps an event for the commit record. Where files end is no doing of
@@ -221,7 +274,8 @@ func (s *Sink) Event(e event.Event) {
 
 // Abort drops what was appended since the last cut.
 func (s *Sink) Abort() error {
-	s.events = nil
+	s.events, s.ended, s.digests = nil, nil, nil
+	clear(s.parts)
 	var err error
 	for _, source := range s.plan.Sources() {
 		if f := s.sources[source]; f != nil {
