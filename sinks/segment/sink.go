@@ -81,6 +81,10 @@ func (s *Sink) Resume(cut uint64) error {
 	return nil
 }
 
+// At makes cut the next one for Files, whose record somebody else chains to that
+// of the cut before.
+func (s *Sink) At(cut uint64) { s.cut, s.previous = cut, "" }
+
 // Append takes the rows of a batch.
 func (s *Sink) Append(b *group.Batch) error {
 	if err := s.turn(); err != nil {

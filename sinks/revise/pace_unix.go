@@ -1,0 +1,59 @@
+//go:build unix
+
+package revise
+
+import (
+	"context"
+	"runtime"
+	"sync"
+	"syscall"
+	"time"
+)
+
+// pace holds a process to its share of the machine's processor time.
+type pace struct {
+	share float64
+	mutex sync.Mutex
+	since time.Time
+	used  time.Duration
+}
+
+// window is what is looked back on: what was not used before is not made up for.
+const window = 500 * time.Millisecond
+
+func newPace(share float64) *pace {
+	p := &pace{share: share}
+	p.begin()
+	return p
+}
+
+func (p *pace) begin() { p.since, p.used = time.Now(), processorTime() }
+
+// wait returns when the process is within its share again, or ctx ends.
+func (p *pace) wait(ctx context.Context) {
+	if p.share <= 0 {
+		return
+	}
+	p.mutex.Lock()
+	defer p.mutex.Unlock()
+	rate := p.share * float64(runtime.NumCPU())
+	ahead := time.Duration(float64(processorTime()-p.used)/rate) - time.Since(p.since)
+	if ahead > 0 {
+		select {
+		case <-time.After(ahead):
+		case <-ctx.Done():
+		}
+	}
+	if time.Since(p.since) > window {
+		p.begin()
+	}
+}
+
+// processorTime is what this process has taken so far.
+func processorTime() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
