@@ -11,6 +11,7 @@ import (
 	"io"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -27,7 +28,8 @@ type Event struct {
 	Channel  string    `json:"channel,omitempty"` // one channel
 	Channels []string  `json:"channels,omitempty"`
 	Source   string    `json:"source,omitempty"`
-	Digest   string    `json:"digest,omitempty"` // of a calibration
+	Digest   string    `json:"digest,omitempty"`   // of a calibration
+	Revision string    `json:"revision,omitempty"` // of a calibration: the results that what follows goes into
 	Time     time.Time `json:"time"`
 	Who      string    `json:"who,omitempty"`
 	Why      string    `json:"why,omitempty"`
@@ -79,9 +81,16 @@ var Forms = map[string]Form{
 	"rewire":     {pairStates, []string{"channel"}, nil, "a cable is re-routed, lengthened or re-terminated"},
 	"replace":    {pairStates, []string{"channel"}, nil, "the gauge is replaced by another"},
 	Cut:          {nil, nil, nil, "the files of the group end here"},
-	Calibration:  {nil, []string{"digest", "who"}, nil, "from here on the test file of that digest holds"},
+	Calibration:  {nil, []string{"digest", "who"}, []string{"revision"}, "from here on the test file of that digest holds, and a revision where it names one"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
 	RuledOut:     {nil, []string{"channel", "name", "who", "why"}, nil, "a person takes a cause of drift, by name, off the list of a channel"},
+}
+
+// IsRevision reports whether text can be the name of a revision: r and its number,
+// counted from 1.
+func IsRevision(text string) bool {
+	n, err := strconv.ParseUint(strings.TrimPrefix(text, "r"), 10, 32)
+	return err == nil && n > 0 && text == fmt.Sprintf("r%d", n)
 }
 
 // Names returns the channels that the event names; none means all.
@@ -195,17 +204,20 @@ func (e *Event) check() error {
 	}
 	fields := map[string]bool{
 		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
-		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "who": e.Who != "", "why": e.Why != "",
+		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "revision": e.Revision != "", "who": e.Who != "", "why": e.Why != "",
 	}
 	for _, need := range form.Needs {
 		if !fields[need] {
 			return fmt.Errorf("%s lacks %q; add it", e.Event, need)
 		}
 	}
-	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source", "digest"} {
+	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source", "digest", "revision"} {
 		if fields[field] && !slices.Contains(form.Needs, field) && !slices.Contains(form.Allows, field) {
 			return fmt.Errorf("%s has no %q; leave it out", e.Event, field)
 		}
+	}
+	if e.Revision != "" && !IsRevision(e.Revision) {
+		return fmt.Errorf("calibration of the revision %q; write r and its number, for example r2", e.Revision)
 	}
 	if e.Event == "insulation" {
 		if _, _, err := ParseInsulation(e.Value); err != nil {

@@ -32,6 +32,8 @@ func TestReadNamesEveryProblem(t *testing.T) {
 		{`{"event":"phase","name":"a","target":"b",` + at + `}`, `has no "target"`},
 		{`{"event":"calibration","digest":"0f",` + at + `}`, `lacks "who"`},
 		{`{"event":"calibration","who":"test",` + at + `}`, `lacks "digest"`},
+		{`{"event":"calibration","digest":"0f","who":"test","revision":"../r2",` + at + `}`, `write r and its number`},
+		{`{"event":"note","text":"x","revision":"r2",` + at + `}`, `no "revision"`},
 		{`{"event":"ruled-out","channel":"a","name":"structure","who":"test",` + at + `}`, `lacks "why"`},
 		{`{"event":"ruled-out","channel":"a","who":"test","why":"looked",` + at + `}`, `lacks "name"`},
 		{`{"event":"insulation","channel":"a","value":"good",` + at + `}`, `insulation of "good"`},

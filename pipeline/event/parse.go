@@ -27,7 +27,7 @@ func (e *Event) fields() []struct {
 	}{
 		{"event", &e.Event}, {"state", &e.State}, {"kind", &e.Kind}, {"name", &e.Name}, {"target", &e.Target},
 		{"text", &e.Text}, {"value", &e.Value}, {"channel", &e.Channel}, {"channels", &e.Channels},
-		{"source", &e.Source}, {"digest", &e.Digest}, {"time", &e.Time}, {"who", &e.Who}, {"why", &e.Why},
+		{"source", &e.Source}, {"digest", &e.Digest}, {"revision", &e.Revision}, {"time", &e.Time}, {"who", &e.Who}, {"why", &e.Why},
 	}
 }
 

@@ -59,6 +59,7 @@ type End struct {
 	Repeated    uint64
 	CutBytes    int64  // of raw readings, at which a cut is full
 	Calibration string // digest of the one that the cut was reduced by; "" when the journal named none
+	Revision    string // of the results that the cut went into; "" for the first
 	State       json.RawMessage
 }
 
@@ -70,6 +71,7 @@ type state struct {
 	Place uint64                  `json:"place"` // of the last frame or event
 
 	Calibration string   `json:"calibration,omitempty"` // digest of the one in force behind the cut
+	Revision    string   `json:"revision,omitempty"`    // of the results that what is behind the cut goes into
 	IDs         []string `json:"ids"`                   // of the newest events, oldest first
 }
 
@@ -112,6 +114,18 @@ func (s *state) order(source string) *sourceOrder {
 		s.Order[source] = o
 	}
 	return o
+}
+
+// RevisionOf returns the revision that what is behind a cut goes into, by the
+// state in its record; "" for the first.
+func RevisionOf(after json.RawMessage) (string, error) {
+	var s struct {
+		Revision string `json:"revision"`
+	}
+	if err := json.Unmarshal(after, &s); err != nil {
+		return "", fmt.Errorf("state behind a cut: %w", err)
+	}
+	return s.Revision, nil
 }
 
 // CalibrationOf returns the digest of the calibration in force behind a cut, by

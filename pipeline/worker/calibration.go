@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
 	"errors"
@@ -34,23 +35,36 @@ func isDigest(text string) bool {
 	return err == nil && len(b) >= 8 && len(b) <= 32
 }
 
+// ErrRevision ends a worker behind a cut: what follows goes into the results of
+// another revision, which nobody but the caller can find. The newest record of
+// the archive names it.
+var ErrRevision = errors.New("what follows goes into another revision")
+
 // calibration is a plan and the digest by which the journal names it.
 type calibration struct {
-	digest string
-	plan   *group.Plan
+	digest   string
+	plan     *group.Plan
+	revision string // that what follows goes into
 }
 
 // named returns the calibration of a digest; nil when it holds already, or when
 // no digest is given.
 func (l *Live) named(digest string) (*calibration, error) {
-	if digest == "" || digest == l.state.Calibration || l.Plans == nil {
+	return l.revised(digest, "")
+}
+
+// revised is named with the revision that what follows goes into; "" for the one
+// that it goes into anyway.
+func (l *Live) revised(digest, revision string) (*calibration, error) {
+	revision = cmp.Or(revision, l.state.Revision)
+	if digest == "" || digest == l.state.Calibration && revision == l.state.Revision || l.Plans == nil {
 		return nil, nil
 	}
 	plan, err := l.Plans(digest)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %q: %w", ErrCalibration, digest, err)
 	}
-	return &calibration{digest, plan}, nil
+	return &calibration{digest, plan, revision}, nil
 }
 
 // use has another calibration hold from here on.

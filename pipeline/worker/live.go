@@ -68,8 +68,9 @@ type item struct {
 // a quarter of a megabyte and what is made of them.
 const liveBatches = 64
 
-// Run works until ctx ends, which is no error, or something fails. What no cut
-// has made durable is dropped then and comes again from the journal.
+// Run works until ctx ends, which is no error, something fails, or what follows
+// goes into another revision, which is ErrRevision. What no cut has made durable
+// is dropped then and comes again from the journal.
 func (l *Live) Run(ctx context.Context, messages Messages) error {
 	var err error
 	l.looking.Lock()
@@ -81,7 +82,7 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	l.plan = l.Plan
 	l.decoder = frame.NewWireDecoder(l.plan.Sources())
 	l.rawBytes = 0
-	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration}
+	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration, Revision: l.state.Revision}
 	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
 	l.free, l.batches = make(chan *group.Batch, liveBatches), 0
@@ -271,7 +272,7 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, next *c
 		if !isDigest(e.Digest) {
 			return false, nil, l.refuse(ctx, m, "event", fmt.Sprintf("calibration of the digest %q, which is none", e.Digest))
 		}
-		next, err = l.named(e.Digest)
+		next, err = l.revised(e.Digest, e.Revision)
 		if errors.Is(err, ErrPassOver) {
 			return false, nil, l.refuse(ctx, m, "event", fmt.Sprintf("calibration %s, by %q: passed over", e.Digest, e.Who))
 		}
@@ -296,19 +297,23 @@ func (l *Live) cut(ctx context.Context, m *journal.Message, next *calibration) e
 	end := l.end
 	end.Last = l.state.Place
 	end.CutBytes = l.cutBytes()
+	another := next != nil && next.revision != l.state.Revision
 	if next != nil {
-		l.state.Calibration = next.digest
+		l.state.Calibration, l.state.Revision = next.digest, next.revision
 	}
 	hash := m.Hash()
 	end.Journal = Range{Identity: l.Identity, First: l.end.Journal.First, Last: m.Seq, LastHash: hex.EncodeToString(hash[:])}
 	if end.State, err = json.Marshal(&l.state); err != nil {
 		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
 	}
-	l.end = End{First: end.Last + 1, Calibration: l.state.Calibration}
+	l.end = End{First: end.Last + 1, Calibration: l.state.Calibration, Revision: l.state.Revision}
 	l.rawBytes = 0
 	l.Progress.ends()
 	if err := l.send(ctx, item{cut: &end, zeros: l.reducer.Zeros()}); err != nil || next == nil {
 		return err
+	}
+	if another {
+		return ErrRevision
 	}
 	return l.use(ctx, next)
 }

@@ -30,6 +30,7 @@ type Record struct {
 	Last         uint64               `json:"last"`                  // group's order, from 1; First is Last+1 when there is none
 	CutBytes     int64                `json:"cut_bytes"`             // of raw readings, at which a cut is full
 	Calibration  string               `json:"calibration,omitempty"` // digest of the one that holds in this cut; "" when the journal named none
+	Revision     string               `json:"revision,omitempty"`    // of the results that the cut went into; "" for the first
 	Files        []segment.File       `json:"files"`
 	Runs         []Run                `json:"runs"`
 	Events       []worker.PlacedEvent `json:"events"`

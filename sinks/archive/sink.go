@@ -153,7 +153,7 @@ func (s *Sink) Event(e worker.PlacedEvent) { s.events = append(s.events, e) }
 func (s *Sink) Cut(end worker.End) error {
 	r := &Record{
 		Version: RecordVersion, Test: s.test, Group: s.group, Cut: s.cut,
-		Journal: end.Journal, First: end.First, Last: end.Last, CutBytes: end.CutBytes, Calibration: end.Calibration,
+		Journal: end.Journal, First: end.First, Last: end.Last, CutBytes: end.CutBytes, Calibration: end.Calibration, Revision: end.Revision,
 		Files: []segment.File{}, Runs: []Run{}, Events: s.events, Refused: end.Refused, Repeated: end.Repeated, State: end.State,
 		Program: s.program.Version, Architecture: s.program.Architecture, Previous: s.previous,
 	}
