@@ -44,6 +44,14 @@ var (
 	// ErrNumber means: a frame is not the one that follows the frame sent before.
 	ErrNumber = errors.New("the frame number does not follow")
 
+	// ErrOvertaken means: another publisher has sent frames of the source since. The
+	// frame was not taken: send it again as one of a new boot.
+	ErrOvertaken = errors.New("another publisher has sent frames of the source")
+
+	// ErrRival means: another publisher goes on sending frames of the same source. Stop
+	// one of the two.
+	ErrRival = errors.New("two publishers send frames of the same source")
+
 	// ErrUnsent means: a publisher was closed before all its frames were acknowledged.
 	ErrUnsent = errors.New("frames are not acknowledged")
 

@@ -18,16 +18,63 @@ import (
 // acknowledged it. After any other error than ErrFull and ErrUnknownSource the
 // journal may hold it all the same: send it again, under the same number.
 func (j *Journal) Publish(ctx context.Context, h frame.Header, payload []byte) (seq uint64, err error) {
+	return j.publishFrame(ctx, headersOf(h), h, payload)
+}
+
+// PublishAfter is Publish, if the newest frame of the source that the journal
+// holds is the one of a sequence, 0 for none; else it is ErrOvertaken and the
+// journal stays as it is.
+func (j *Journal) PublishAfter(ctx context.Context, after uint64, h frame.Header, payload []byte) (seq uint64, err error) {
+	return j.publishFrame(ctx, headersOf(h), h, payload, jetstream.WithExpectLastSequencePerSubject(after))
+}
+
+func (j *Journal) publishFrame(ctx context.Context, header nats.Header, h frame.Header, payload []byte, expect ...jetstream.PublishOpt) (seq uint64, err error) {
 	if _, declared := j.sources[token(h.Source)]; !declared {
 		return 0, fmt.Errorf("publish frame %d: %w: %q", h.Number, ErrUnknownSource, h.Source)
 	}
 	ack, err := j.conn.js.PublishMsg(ctx, &nats.Msg{
-		Subject: j.names.frame(h.Source), Header: headersOf(h), Data: payload,
-	})
+		Subject: j.names.frame(h.Source), Header: header, Data: payload,
+	}, expect...)
+	var api *jetstream.APIError
+	if errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
+		err = fmt.Errorf("%w: %w", ErrOvertaken, err)
+	}
 	if err != nil {
 		return 0, fmt.Errorf("publish frame %d of source %q: %w", h.Number, h.Source, refusal(err))
 	}
 	return ack.Sequence, nil
+}
+
+// newestFrame returns the sequence of the newest frame of a source that the
+// journal holds, and its header; 0 when there is none.
+func (j *Journal) newestFrame(ctx context.Context, source string) (seq uint64, h frame.Header, err error) {
+	return j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
+		return s.GetLastMsgForSubject(ctx, j.names.frame(source))
+	})
+}
+
+// frameBehind is newestFrame for the oldest frame behind a sequence.
+func (j *Journal) frameBehind(ctx context.Context, source string, behind uint64) (seq uint64, h frame.Header, err error) {
+	return j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
+		return s.GetMsg(ctx, behind+1, jetstream.WithGetMsgSubject(j.names.frame(source)))
+	})
+}
+
+func (j *Journal) lookAtFrame(ctx context.Context, source string, get func(jetstream.Stream) (*jetstream.RawStreamMsg, error)) (seq uint64, h frame.Header, err error) {
+	stream, err := j.stream(ctx)
+	if err != nil {
+		return 0, h, err
+	}
+	raw, err := get(stream)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return 0, h, nil
+	}
+	if err != nil {
+		return 0, h, fmt.Errorf("look at the frames of source %q: %w", source, err)
+	}
+	m := Message{Header: raw.Header}
+	h, _ = frame.ParseHeader(m.Get) // whatever it says, it is there
+	return raw.Sequence, h, nil
 }
 
 // headersOf writes a frame's header, padded to a multiple of eight bytes.

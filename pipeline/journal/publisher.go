@@ -24,9 +24,16 @@ type PublisherOptions struct {
 
 // Publisher sends the frames of one boot of one source, one at a time and in
 // order, and keeps each until the journal has acknowledged it. It tries again
-// without end; a frame whose acknowledgement was lost is sent twice, under the
-// same number. Its methods may be called from several goroutines, Send from
-// one.
+// without end; a frame whose acknowledgement was lost is looked for, or sent
+// twice, under the same number.
+//
+// When another publisher has sent a frame of the source in between, what would
+// follow is of a former boot for every reader. So each frame is taken only
+// behind the one before it, and a publisher that was overtaken goes on under
+// another boot of its own, with the frame that was not taken: nothing is lost.
+// One that is overtaken again and again ends with ErrRival.
+//
+// Its methods may be called from several goroutines, Send from one.
 type Publisher struct {
 	journal  *Journal
 	source   string
@@ -43,6 +50,8 @@ type Publisher struct {
 	started bool
 	ending  bool
 	dead    error // after which nothing can be sent
+
+	place place // of the goroutine that sends
 
 	cancel context.CancelFunc
 	done   chan struct{}
@@ -61,6 +70,9 @@ type PublisherStatus struct {
 	Acknowledged uint64 // frames, since it began
 	Sequence     uint64 // of the newest of them in the journal
 	Err          error  // of the newest try, nil when it succeeded; ErrFull: the journal refuses
+	Boot         string // of the frames that are sent now
+	Overtaken    int    // how often another publisher came in between
+	Rival        string // its boot, the newest time
 }
 
 // NewPublisher begins to publish a boot of a source. It runs until Close.
@@ -75,7 +87,7 @@ func (j *Journal) NewPublisher(source, boot string, o PublisherOptions) (*Publis
 		o.MaxBytes = defaultBuffer
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	p := &Publisher{journal: j, source: source, boot: boot, maxBytes: o.MaxBytes, cancel: cancel, done: make(chan struct{})}
+	p := &Publisher{journal: j, source: source, boot: boot, maxBytes: o.MaxBytes, cancel: cancel, done: make(chan struct{}), status: PublisherStatus{Boot: boot}}
 	p.changed = sync.NewCond(&p.mu)
 	go p.run(ctx)
 	return p, nil
@@ -200,7 +212,7 @@ func (p *Publisher) run(ctx context.Context) {
 
 		trying, cancel := context.WithTimeout(ctx, attempt)
 		stop := p.journal.conn.onBreak(cancel)
-		seq, err := p.journal.Publish(trying, oldest.header, oldest.payload)
+		seq, err := p.publish(trying, oldest)
 		stop()
 		cancel()
 		if p.answered(seq, err) {
@@ -226,7 +238,7 @@ func (p *Publisher) answered(seq uint64, err error) (over bool) {
 	defer p.changed.Broadcast()
 	p.status.Err = err
 	if err != nil {
-		if errors.Is(err, ErrUnknownSource) || errors.Is(err, nats.ErrMaxPayload) || p.journal.conn.over(err) {
+		if errors.Is(err, ErrUnknownSource) || errors.Is(err, ErrRival) || errors.Is(err, nats.ErrMaxPayload) || p.journal.conn.over(err) {
 			p.dead = err
 		}
 		return p.dead != nil

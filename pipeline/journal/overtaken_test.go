@@ -1,0 +1,190 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"glueline/pipeline/frame"
+)
+
+// frameList is "boot number" of every frame in the journal, in order; boots are
+// written as what they begin with and a letter by the order of appearance.
+func frameList(t testing.TB, j *Journal, n int) []string {
+	t.Helper()
+	r, err := j.Read(testContext(t), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var all, boots []string
+	for _, m := range nextMessages(t, r, 1, n) {
+		if m.Kind != FrameMessage {
+			continue
+		}
+		h, err := m.FrameHeader()
+		if err != nil {
+			t.Fatal(err)
+		}
+		of := -1
+		for i, b := range boots {
+			if b == h.Boot {
+				of = i
+			}
+		}
+		if of < 0 {
+			of, boots = len(boots), append(boots, h.Boot)
+		}
+		all = append(all, fmt.Sprintf("%d:%d", of, h.Number))
+	}
+	return all
+}
+
+// stray sends one frame of the source as another publisher would.
+func stray(t testing.TB, j *Journal, boot string, number uint64) {
+	t.Helper()
+	f := rows(number)
+	f.Boot = boot
+	payload, err := frame.EncodeWire(nil, f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.Publish(testContext(t), frame.HeaderOf(f), payload); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// One message of another boot used to make every later frame of a running
+// publisher one of a former boot.
+func TestPublisherThatWasOvertakenBeginsANewBoot(t *testing.T) {
+	ctx := testContext(t)
+	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+	p := newPublisher(t, j, PublisherOptions{})
+	send := func(n uint64) {
+		t.Helper()
+		if err := errors.Join(p.Send(ctx, rows(n)), p.Flush(ctx)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	send(0)
+	send(1)
+	stray(t, j, "somebody", 7)
+	stray(t, j, "somebody", 8)
+	send(2)
+	send(3)
+	if s := p.Status(); s.Overtaken != 1 || s.Rival != "somebody" || s.Acknowledged != 4 || !strings.HasPrefix(s.Boot, "b-") || s.Err != nil {
+		t.Errorf("%+v", s)
+	}
+	if got, want := fmt.Sprint(frameList(t, j, 7)), "[0:0 0:1 1:7 1:8 2:2 2:3]"; got != want {
+		t.Errorf("boot:frame %s, want %s", got, want)
+	}
+}
+
+// The newest frame of a source that pauses is trimmed as all are; that is no
+// other publisher.
+func TestPublisherGoesOnBehindATrim(t *testing.T) {
+	ctx := testContext(t)
+	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+	p := newPublisher(t, j, PublisherOptions{})
+	if err := errors.Join(p.Send(ctx, rows(0)), p.Flush(ctx)); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if _, err := j.PublishEvent(ctx, NewEventID(), []byte("{}")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := j.Trim(ctx, 4); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(p.Send(ctx, rows(1)), p.Flush(ctx)); err != nil {
+		t.Fatal(err)
+	}
+	if s := p.Status(); s.Overtaken != 0 || s.Acknowledged != 2 || s.Boot != "b" {
+		t.Errorf("%+v", s)
+	}
+}
+
+// An acknowledgement may get lost, and another publisher come before the frame
+// is tried again: it is in the journal, and must not be sent as a new one.
+func TestPublisherFindsAFrameWhoseAcknowledgementWasLost(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		before   []string // in the journal when the publisher looks for the first time
+		first    uint64
+		behind   []string // what comes until it tries again
+		want     string
+		overtook int
+	}{
+		{"the first frame", nil, 0, []string{"b 0", "x 5"}, "[0:0 1:5]", 0},
+		{"behind another's", []string{"x 1"}, 3, []string{"b 3", "x 2", "x 3"}, "[0:1 1:3 0:2 0:3]", 0},
+		{"the same rows fed again", []string{"b 0"}, 0, []string{"b 1", "b 2"}, "[0:0 0:1 0:2 0:0]", 0},
+		{"not there", nil, 0, []string{"x 5"}, "[0:5 1:0]", 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			ctx := testContext(t)
+			j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+			p := newPublisher(t, j, PublisherOptions{})
+			others := func(all []string) {
+				for _, one := range all {
+					var boot string
+					var n uint64
+					if _, err := fmt.Sscan(one, &boot, &n); err != nil {
+						t.Fatal(err)
+					}
+					stray(t, j, boot, n)
+				}
+			}
+			others(c.before)
+			newest, _, err := j.newestFrame(ctx, "node")
+			if err != nil {
+				t.Fatal(err)
+			}
+			p.place = place{known: true, newest: newest} // as after its first look
+			others(c.behind)
+			if err := errors.Join(p.Send(ctx, rows(c.first)), p.Flush(ctx)); err != nil {
+				t.Fatal(err)
+			}
+			state, err := j.State(ctx)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := fmt.Sprint(frameList(t, j, int(state.Last))); got != c.want {
+				t.Errorf("boot:frame %s, want %s", got, c.want)
+			}
+			if s := p.Status(); s.Overtaken != c.overtook || s.Acknowledged != 1 {
+				t.Errorf("%+v", s)
+			}
+		})
+	}
+}
+
+func TestPublisherStopsWhereAnotherGoesOn(t *testing.T) {
+	ctx := testContext(t)
+	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+	p := newPublisher(t, j, PublisherOptions{})
+	for n := uint64(0); ; n++ {
+		if n > 2*rivals {
+			t.Fatal("it never stops")
+		}
+		stray(t, j, "somebody", n)
+		if err := errors.Join(p.Send(ctx, rows(n)), p.Flush(ctx)); err != nil {
+			if !errors.Is(err, ErrRival) || n < rivals-1 {
+				t.Errorf("frame %d: %v", n, err)
+			}
+			break
+		}
+		stray(t, j, "somebody", n)
+	}
+	// Once an hour is no reason to stop.
+	slow := newPublisher(t, j, PublisherOptions{})
+	at := time.Now()
+	for range 3 * rivals {
+		at = at.Add(rivalTime)
+		if err := slow.begin("b", "somebody", at); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
