@@ -36,6 +36,7 @@ func (d *decoder) crossCheck(t *Test) {
 	c.checkAuxiliary()
 	c.checkRosettes() // before channels: grids get their transverse mode here
 	c.checkChannels()
+	c.checkEvidence()
 	c.checkFatigue()
 	c.checkPredictions()
 	c.checkNames()

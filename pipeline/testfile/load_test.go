@@ -49,7 +49,7 @@ func TestGoodFile(t *testing.T) {
 	if bush, _ := test.Channels.Get("bush"); bush.Transverse.Text != "" || bush.Shunt.Given || bush.Zero.Given {
 		t.Errorf("bush has what nobody wrote: %+v", bush)
 	}
-	if w := test.Wiring[1]; w.Mark.Line != 160 || w.Leads.Size.Unit != "m2" || !w.From.Equal(test.Wiring[0].To.Time) {
+	if w := test.Wiring[1]; w.Mark.Line != 168 || w.Leads.Size.Unit != "m2" || !w.From.Equal(test.Wiring[0].To.Time) {
 		t.Errorf("second wire = %+v", w)
 	}
 	if test.Dir != filepath.Dir(goodFile) {

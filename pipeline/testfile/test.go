@@ -23,6 +23,7 @@ type Test struct {
 	Temperatures  Named[Temperature]  `yaml:"temperatures" doc:"temperature readings that channels use"`
 	Auxiliary     Named[Auxiliary]    `yaml:"auxiliary" doc:"load, pressure, displacement, level, humidity: inputs with their own calibration"`
 	Rosettes      Named[Rosette]      `yaml:"rosettes" doc:"grids that together give plane strain"`
+	Pairs         Named[Pair]         `yaml:"pairs" doc:"channels whose strains follow from each other, so that each checks the other"`
 	Fatigue       Named[Fatigue]      `yaml:"fatigue" doc:"S-N curves that the damage of counted cycles is summed by"`
 	Predictions   []Prediction        `yaml:"predictions" doc:"what a calculation expects of a channel at a load step"`
 
@@ -167,6 +168,8 @@ type Position struct {
 	Direction Word     `yaml:"direction" doc:"axis of the grid, in words"`
 	Material  Word     `yaml:"material" need:"yes"`
 	Angle     Quantity `yaml:"angle" unit:"rad" doc:"axis of the grid on the article's drawing, counterclockwise from x"`
+
+	FreeToExpand Flag `yaml:"free-to-expand" doc:"yes where the part is free to expand and has one temperature throughout, so that without load it has no stress at any temperature"`
 }
 
 // Wire is one entry of the wiring map.
@@ -208,6 +211,8 @@ type Channel struct {
 	Zero        Zero     `yaml:"zero"`
 	Limits      Limits   `yaml:"limits"`
 	Fatigue     Word     `yaml:"fatigue" doc:"S-N curve for its damage; its material's when absent"`
+	Witness     Witness  `yaml:"witness-of" doc:"of a gauge on a free coupon (same material, adhesive and coating, no load): whom it stands for"`
+	Neighbours  []Word   `yaml:"neighbours" doc:"channels that would answer to the same crack"`
 	Note        Word     `yaml:"note"`
 }
 
@@ -264,7 +269,7 @@ type Temperature struct {
 // One of Points, Polynomial or Sensitivity turns raw into its unit.
 type Auxiliary struct {
 	Input       Word       `yaml:"input" need:"yes"`
-	Quantity    Word       `yaml:"quantity" enum:"load,pressure,displacement,level,humidity,other" need:"yes"`
+	Quantity    Word       `yaml:"quantity" enum:"load,pressure,displacement,level,humidity,reference,other" need:"yes" doc:"a reference is a stable resistor bridge on a terminal of its source, in mV/V"`
 	Unit        Word       `yaml:"unit" need:"yes" doc:"unit of the result, in words of your own choice: kN, bar, m, %"`
 	Points      []Point    `yaml:"points" doc:"two points: raw reading and value"`
 	Polynomial  []Quantity `yaml:"polynomial" unit:"bare" doc:"ascending powers of the raw reading in its own unit"`
@@ -289,6 +294,8 @@ type Rosette struct {
 	Form      Word       `yaml:"form" enum:"rectangular,delta,tee,angles" need:"yes"`
 	Angles    []Quantity `yaml:"angles" unit:"rad"`
 	Numbering Word       `yaml:"numbering" enum:"counterclockwise,clockwise" doc:"sense in which the grids follow each other; counterclockwise when absent"`
+	Tolerance Quantity   `yaml:"tolerance" unit:"m/m" range:">0" doc:"of four grids or more: what may be left over at any strain; 20 um/m when absent"`
+	Relative  Quantity   `yaml:"relative" unit:"1" range:">=0" doc:"what may be left over beside it, as a part of the largest grid's strain; 2 % when absent"`
 	GridA     Quantity   `yaml:"grid-a" unit:"rad" doc:"angle of grid a on the article, counterclockwise from its x axis; 0 when absent"`
 }
 
