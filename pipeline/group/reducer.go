@@ -133,6 +133,7 @@ type sourceRun struct {
 	indicated  [][]float64
 	told       []ZeroInForce // of the present cut: zeros that are not in force, or no more
 	load       int           // in auxiliary, -1 when another source or none reads it
+	account    *account      // that somebody waits for, nil mostly
 }
 
 type channelRun struct {

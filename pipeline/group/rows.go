@@ -96,6 +96,9 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 			stress[i] = k * e
 		}
 	}
+	if run.account != nil {
+		run.tellAccount(c, w, f, b, from, to, excitation, gauge, leads)
+	}
 }
 
 // baseMask is what holds for all rows until something happens.
