@@ -40,7 +40,7 @@ func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float
 		to := min(from+lookAhead, n)
 		to = from + min(reduce.Steady(temperature[from:to]), reduce.Steady(leadTemperature[from:to]))
 		if to-from >= steadyRows {
-			ch.steadyBlock(dst[from:to], ratio[from:to], temperature[from], leadTemperature[from])
+			ch.SteadyColumn(dst[from:to], ratio[from:to], temperature[from], leadTemperature[from])
 		} else {
 			to = min(from+blockRows, n)
 			ch.strainBlock(dst[from:to], ratio[from:to], temperature[from:to], leadTemperature[from:to], s)
@@ -50,10 +50,10 @@ func (ch *Channel) StrainColumn(dst, ratio, temperature, leadTemperature []float
 	return dst
 }
 
-// steadyBlock is strainBlock for rows of one temperature.
-func (ch *Channel) steadyBlock(dst, ratio []float64, temperature, leadTemperature float64) {
+// SteadyColumn is StrainColumn for rows of one temperature.
+func (ch *Channel) SteadyColumn(dst, ratio []float64, temperature, leadTemperature float64) []float64 {
 	state := ch.State(temperature, leadTemperature)
-	ch.bridge.Arms(state).SolveColumn(dst, ratio, ch.correction(), state.Excitation)
+	return ch.bridge.Arms(state).SolveColumn(dst, ratio, ch.correction(), state.Excitation)
 }
 
 func (ch *Channel) strainBlock(dst, ratio, temperature, leadTemperature []float64, s *Scratch) {

@@ -9,6 +9,7 @@ import (
 	"glueline/pipeline/event"
 	"glueline/pipeline/flag"
 	"glueline/pipeline/frame"
+	"glueline/reduce"
 )
 
 // ErrFrame occurs when a frame does not fit the test file: an unknown source, a
@@ -120,6 +121,8 @@ type sourceRun struct {
 	auxiliary  []auxiliaryRun
 	clock      flag.Mask // what the frame's own order and clock deserve
 	late       bool      // rows in hand are no newer than some before
+	gap        int64     // ns between readings that are not compared with each other
+	apart      int64     // ns, the most between neighbours among the rows in hand
 	excitation int       // column of the measured excitation, -1 for none
 	volts      []float64
 	ratio      []float64
@@ -164,7 +167,7 @@ type auxiliaryRun struct {
 }
 
 func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
-	run := &sourceRun{reducer: r, plan: s, state: r.state.Sources[s.name], excitation: -1}
+	run := &sourceRun{reducer: r, plan: s, state: r.state.Sources[s.name], excitation: -1, gap: 3 * s.period}
 	for _, c := range s.channels {
 		cr := &channelRun{plan: c}
 		for _, w := range c.wires {
@@ -393,7 +396,9 @@ func (run *sourceRun) nextChange(times []int64, from int) int {
 	newest := run.state.Newest
 	late := times[from] <= newest
 	to := from + 1
+	run.apart = 0
 	for to < len(times) && times[to] < next && times[to] > times[to-1] && (times[to] <= newest) == late {
+		run.apart = max(run.apart, times[to]-times[to-1])
 		to++
 	}
 	return to
@@ -435,10 +440,7 @@ func (run *sourceRun) readings(c *frame.Column, from, to int) []float64 {
 	if c.Float != nil {
 		return c.Float[from:to]
 	}
-	run.counts = grow(run.counts, to-from)
-	for i, n := range c.Counts[from:to] {
-		run.counts[i] = float64(n)
-	}
+	run.counts = reduce.FromCounts(grow(run.counts, to-from), c.Counts[from:to])
 	if c.Valid != nil {
 		for i, ok := range c.Valid[from:to] {
 			if !ok {

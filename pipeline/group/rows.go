@@ -72,19 +72,12 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 		}
 	} else {
 		run.ratio = grow(run.ratio, rows)
-		ratio := w.raw.Column(run.ratio, raw, excitation)
-		gaugeAt, leadsAt := gauge.value, leads.value
-		if w.blindGauge {
-			gaugeAt = flat(&run.flatGauge, w.ready.Zero.Temperature, rows)
-		}
-		if w.blindLeads {
-			leadsAt = flat(&run.flatLeads, w.ready.Zero.LeadTemperature, rows)
-		}
-		w.ready.StrainColumn(strain, ratio, gaugeAt, leadsAt, &run.reducer.scratch)
+		run.strain(w, strain, w.raw.Column(run.ratio, raw, excitation), gauge, leads)
 	}
-	w.judge(mask, raw, strain, base)
-	run.markSpikes(w, f.Time[from:to], raw, mask)
-	run.watchJumps(w, f.Time[from:to], raw, mask)
+	seen := w.judge(mask, raw, strain, base)
+	watched := stretch{f.Time[from:to], raw, mask, seen, run.gap, run.apart <= run.gap}
+	run.markSpikes(w, &watched)
+	run.watchJumps(w, &watched)
 	run.judgeExcitation(c.plan, mask, excitation)
 	w.judgeTemperature(mask, gauge)
 	run.predict(c.plan, mask, strain)
@@ -99,6 +92,30 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 	if run.account != nil {
 		run.tellAccount(c, w, f, b, from, to, excitation, gauge, leads)
 	}
+}
+
+// strain reduces ratios at the temperatures of their rows.
+func (run *sourceRun) strain(w *wireRun, dst, ratio []float64, gauge, leads *temperatureColumn) {
+	rows, zero := len(ratio), &w.ready.Zero
+	gaugeFlat, leadsFlat := gauge.flat, leads.flat
+	if w.blindGauge {
+		gaugeFlat = zero.Temperature
+	}
+	if w.blindLeads {
+		leadsFlat = zero.LeadTemperature
+	}
+	if gaugeFlat == gaugeFlat && leadsFlat == leadsFlat {
+		w.ready.SteadyColumn(dst, ratio, gaugeFlat, leadsFlat)
+		return
+	}
+	gaugeAt, leadsAt := gauge.value, leads.value
+	if w.blindGauge {
+		gaugeAt = flat(&run.flatGauge, gaugeFlat, rows)
+	}
+	if w.blindLeads {
+		leadsAt = flat(&run.flatLeads, leadsFlat, rows)
+	}
+	w.ready.StrainColumn(dst, ratio, gaugeAt, leadsAt, &run.reducer.scratch)
 }
 
 // baseMask is what holds for all rows until something happens.
@@ -184,20 +201,24 @@ func (run *sourceRun) temperatureOf(i int, still *temperatureColumn, at float64,
 }
 
 // judge sets the flags that follow from one reading, the readings before it and
-// the strain it gives.
-func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
+// the strain it gives. It returns all that it set.
+func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) (seen flag.Mask) {
 	s, l := w.state, &w.plan.limit
 	alarm := math.Min(math.Min(l.strain, l.elongation), math.Min(l.yield, 0.01))
 	rail := w.raw.Range * (1 - 1e-6)
 	strain, mask = strain[:len(raw)], mask[:len(raw)]
 	last, run := s.LastRaw, s.Run // in registers
-	for i := 0; i < len(raw); i++ {
-		if s.Rail == 0 && last == last {
-			if n := quiet(raw[i:], strain[i:], mask[i:], last, rail, alarm, base); n > 0 {
-				run = 1
+	seen = base
+	for i := 0; i < len(raw); {
+		// There is nothing to say of readings inside the range, and of strain within
+		// all limits; nothing is frozen yet either, so many rows on.
+		if unfrozen := frozenRun - 1 - run; unfrozen > 0 && s.Rail == 0 && last == last {
+			to := min(len(raw), i+unfrozen)
+			if n := reduce.Inside(mask[i:to], uint32(base), raw[i:to], strain[i:to], rail, alarm); n > 0 {
+				run = equalAtEnd(raw[i:i+n], last, run)
 				last = raw[i+n-1]
-				if i += n; i == len(raw) {
-					break
+				if i += n; i == to {
+					continue
 				}
 			}
 		}
@@ -224,20 +245,24 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) {
 			m |= l.judge(e)
 		}
 		mask[i] = uint32(m)
+		seen |= m
+		i++
 	}
 	s.LastRaw, s.Run = last, run
+	return seen
 }
 
-// quiet sets the flags of the rows about which there is nothing to say, up to the
-// first that is not among them: the reading is that before it, or not inside the
-// range, or the strain not within all limits. It returns how many they are.
-func quiet(raw, strain []float64, mask []uint32, last, rail, alarm float64, base flag.Mask) int {
-	strain, mask = strain[:len(raw)], mask[:len(raw)]
-	for i, x := range raw {
-		if x == last || !(math.Abs(x) < rail) || !(math.Abs(strain[i]) <= alarm) {
-			return i
+// equalAtEnd counts the equal readings at the end of raw, those before it
+// included: so many of the value before.
+func equalAtEnd(raw []float64, before float64, run int) int {
+	last := raw[len(raw)-1]
+	for i := len(raw) - 2; i >= 0; i-- {
+		if raw[i] != last {
+			return len(raw) - 1 - i
 		}
-		last, mask[i] = x, uint32(base)
+	}
+	if before == last {
+		return run + len(raw)
 	}
 	return len(raw)
 }

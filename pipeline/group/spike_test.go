@@ -102,7 +102,7 @@ func TestSpikesOfADay(t *testing.T) {
 }
 
 func ExampleSpikeWatch() {
-	s := SpikeWatch{Known: true, Noise: 2}
+	s := SpikeWatch{Neighbours: Neighbours{Known: true, Noise: 2}}
 	fmt.Println(s.limit(10), s.limit(100))
 	// Output: 40 100
 }

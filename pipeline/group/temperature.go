@@ -86,14 +86,14 @@ type temperatureColumn struct {
 	mask      []flag.Mask
 	low, high float64 // of value
 	any       flag.Mask
-	flat      float64 // what every row has, as far as value reaches; else not a number
+	flat      float64 // what every row has; else not a number
 }
 
 // fill looks a temperature up for every row. Rows between two readings share
 // one look-up, so it costs little however fast the strain source is.
 func (c *temperatureColumn) fill(t *temperatureRun, times []int64, tolerance int64) {
 	c.value, c.mask = grow(c.value, len(times)), grow(c.mask, len(times))
-	c.low, c.high, c.any = math.Inf(1), math.Inf(-1), 0
+	c.low, c.high, c.any, c.flat = math.Inf(1), math.Inf(-1), 0, math.NaN()
 	for i := 0; i < len(times); {
 		r, m := t.at(times[i], tolerance)
 		v, until := math.NaN(), int64(math.MaxInt64)
@@ -101,6 +101,9 @@ func (c *temperatureColumn) fill(t *temperatureRun, times []int64, tolerance int
 			v = r.Value
 			c.low, c.high = math.Min(c.low, v), math.Max(c.high, v)
 			until = t.until(r, times[i], tolerance)
+		}
+		if i == 0 && times[len(times)-1] < until {
+			c.flat = v
 		}
 		c.any |= m
 		for i < len(times) && times[i] < until {
