@@ -31,16 +31,29 @@ func (p *Plan) Needed(some []string) []string {
 	}
 	var out []string
 	for _, s := range p.sources {
-		for _, a := range s.auxiliary {
-			if len(some) > 0 && a.name == p.Load() {
-				needed[s.name] = true
-			}
+		if len(some) > 0 && p.ReadsLoad(s.name) {
+			needed[s.name] = true
 		}
 		if needed[s.name] {
 			out = append(out, s.name)
 		}
 	}
 	return out
+}
+
+// ReadsLoad reports whether a source reads the quantity that strain is read
+// against.
+func (p *Plan) ReadsLoad(source string) bool {
+	s := p.source(source)
+	if s == nil {
+		return false
+	}
+	for _, a := range s.auxiliary {
+		if a.name == p.Load() {
+			return true
+		}
+	}
+	return false
 }
 
 // SourceOf is the source that serves a channel; "" when the plan has none of

@@ -14,6 +14,7 @@ import (
 	"glueline/pipeline/group"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -43,7 +44,12 @@ func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
 		bytes += f.Bytes
 	}
 	if kept.all(last) {
-		return bytes, w.note(cut, kept.made(hashOf(start)), kept.link(kept.base.Files))
+		m := made{Record: kept.base, Start: hashOf(start)}
+		m.Record.Previous = ""
+		if !same(kept.after, recorded) {
+			m.After = kept.after
+		}
+		return bytes, w.note(cut, m, kept.link(kept.base.Files))
 	}
 	frames, err := archive.Open(w.Raw, kept.without(record))
 	if err != nil {
@@ -64,7 +70,7 @@ func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
 	if err != nil {
 		return 0, fmt.Errorf("cut %d of group %s: %w", cut, w.Group, err)
 	}
-	if after, err = kept.graft(last, after, recorded); err != nil {
+	if after, err = kept.graft(last, after); err != nil {
 		return 0, err
 	}
 	m := made{Record: files.record, Start: hashOf(start)}
@@ -141,28 +147,27 @@ type kept struct {
 	idle    []string // sources whose frames nobody needs
 	base    segment.CommitRecord
 	digests map[string]string // of their files
+	after   json.RawMessage   // state behind base
 	dir     string            // of base
 	out     string
 }
 
 // kept finds the sources of a cut whose files are those of the base: they have
-// the same constants, the state before is the archive's, and no other source
-// needs their frames.
+// the same constants, the state before is the same, and no other source needs
+// their frames.
 func (w *work) kept(record *archive.Record, start json.RawMessage, plans []worker.Switch) (*kept, error) {
 	k := &kept{dir: w.Base, out: w.Out, digests: map[string]string{}}
 	was := w.Was.between(record.First, record.Last)
 	if w.Base == "" || len(plans) != 1 || len(was) != 1 {
 		return k, nil
 	}
-	archived := json.RawMessage(nil)
-	if record.Cut > 0 {
-		var err error
-		if archived, err = w.archived(record.Cut - 1); err != nil {
-			return nil, err
-		}
+	there := &work{Order: w.Order, out: disk.At(w.Base)}
+	before, err := there.state(record.Cut)
+	if err != nil || !same(before, start) {
+		return k, err
 	}
-	if !same(archived, start) {
-		return k, nil
+	if k.after, err = there.state(record.Cut + 1); err != nil {
+		return nil, err
 	}
 	base, err := segment.ReadCommit(filepath.Join(w.Base, w.recordName(record.Cut)))
 	if errors.Is(err, fs.ErrNotExist) {
@@ -190,6 +195,12 @@ func (w *work) kept(record *archive.Record, start json.RawMessage, plans []worke
 		}
 		k.digests[source] = now
 	}
+	if slices.ContainsFunc(touched, p.ReadsLoad) {
+		taken, err := zeroIsTaken(p, record, start)
+		if err != nil || taken {
+			return k, err // the mean load of every zero is another
+		}
+	}
 	needed := p.Needed(touched)
 	for _, source := range p.Sources() {
 		if !slices.Contains(needed, source) {
@@ -200,15 +211,35 @@ func (w *work) kept(record *archive.Record, start json.RawMessage, plans []worke
 	return k, nil
 }
 
+// zeroIsTaken reports whether a zero, or a reading of a pair, may be taken in a cut.
+func zeroIsTaken(p *group.Plan, record *archive.Record, start json.RawMessage) (bool, error) {
+	for _, e := range record.Events {
+		if e.Event.Event == "zero" || e.Event.Paired() {
+			return true, nil
+		}
+	}
+	if len(start) == 0 {
+		return true, nil // the test file's own
+	}
+	state, err := p.ReadState(start)
+	if err != nil {
+		return false, err
+	}
+	for _, input := range state.Inputs {
+		if len(input.InProgress) > 0 {
+			return true, nil
+		}
+	}
+	for _, source := range state.Sources {
+		if len(source.Waiting) > 0 || !source.Started {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
 // all says that nothing of a cut has to be reduced.
 func (k *kept) all(p *group.Plan) bool { return len(k.idle) == len(p.Sources()) }
-
-// made is the note of a cut of which all is kept.
-func (k *kept) made(start string) made {
-	record := k.base
-	record.Previous = ""
-	return made{Record: record, Start: start}
-}
 
 func (k *kept) link(files []segment.File) error {
 	for _, f := range files {
@@ -236,8 +267,8 @@ func (k *kept) without(r *archive.Record) *archive.Record {
 }
 
 // graft completes the state behind a cut: of sources whose frames were passed
-// over the archive knows it.
-func (k *kept) graft(p *group.Plan, after, recorded json.RawMessage) (json.RawMessage, error) {
+// over the other revision knows it.
+func (k *kept) graft(p *group.Plan, after json.RawMessage) (json.RawMessage, error) {
 	if len(k.idle) == 0 {
 		return after, nil
 	}
@@ -245,7 +276,7 @@ func (k *kept) graft(p *group.Plan, after, recorded json.RawMessage) (json.RawMe
 	if err != nil {
 		return nil, err
 	}
-	from, err := p.ReadState(recorded)
+	from, err := p.ReadState(k.after)
 	if err != nil {
 		return nil, err
 	}

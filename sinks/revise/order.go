@@ -51,10 +51,11 @@ type Order struct {
 }
 
 // ArchiveTimeline is the timeline that the archive's records tell: each names the
-// calibration that its cut was reduced by as it came.
-func ArchiveTimeline(raw, name string, cuts uint64, plan func(digest string) (*group.Plan, error)) (Timeline, error) {
+// calibration that its cut was reduced by as it came. It is that of the cuts from
+// first on, and before cuts.
+func ArchiveTimeline(raw, name string, first, cuts uint64, plan func(digest string) (*group.Plan, error)) (Timeline, error) {
 	var t Timeline
-	for cut := range cuts {
+	for cut := first; cut < cuts; cut++ {
 		r, err := archive.Read(raw, name, cut)
 		if err != nil {
 			return nil, err
