@@ -39,7 +39,7 @@ const (
 	ClockStepped                        // time and sample counter disagree
 	Late                                // older than the newest of its own source
 	InstallationRule                    // the installation broke a rule of practice
-	Unsigned                            // installation not signed off (never set on samples by itself alone)
+	Unsigned                            // nobody signed for the installation: beside what puts that in doubt, never alone
 	Jump                                // a jump that looks like a balance in the instrument, without an event
 	LargeStrain                         // above 1 %: small-strain formulas lose accuracy
 )
@@ -82,7 +82,7 @@ var table = []Info{
 	{ClockStepped, "clock-stepped", "time and sample counter disagree", false},
 	{Late, "late", "older than the newest of its own source", false},
 	{InstallationRule, "installation-rule", "the installation broke a rule of practice", false},
-	{Unsigned, "unsigned", "installation not signed off", false},
+	{Unsigned, "unsigned", "in doubt for its installation, which nobody signed for", false},
 	{Jump, "jump", "a jump that looks like a balance in the instrument, without an event", false},
 	{LargeStrain, "large-strain", "above 1 %: small-strain formulas lose accuracy", false},
 }

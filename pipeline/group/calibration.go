@@ -83,6 +83,7 @@ type judgedBy struct {
 	AdhesiveHigh   Real  `json:"adhesive_high_degc"`
 	CuredAt        int64 `json:"cured_at_ns"`
 	Broken         bool  `json:"rule_broken"`
+	Unsigned       bool  `json:"unsigned,omitempty"`
 	Settling       int64 `json:"settling_ns"`
 	Excitation     Real  `json:"excitation_band,omitempty"`
 }
@@ -221,7 +222,7 @@ func (p *Plan) channelCalibration(ch *channelPlan) channelCalibration {
 				Strain: Real(l.strain), Elongation: Real(l.elongation), Yield: Real(l.yield),
 				PolynomialLow: Real(l.polynomialLow), PolynomialHigh: Real(l.polynomialHigh),
 				AdhesiveLow: Real(l.adhesiveLow), AdhesiveHigh: Real(l.adhesiveHigh),
-				CuredAt: w.curedAt, Broken: w.broken, Settling: w.settling,
+				CuredAt: w.curedAt, Broken: w.broken, Unsigned: w.unsigned, Settling: w.settling,
 				Excitation: Real(ch.limits.Excitation.Value),
 			},
 		})

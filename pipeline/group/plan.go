@@ -69,6 +69,7 @@ type wirePlan struct {
 	envelope  testfile.Envelope
 	curedAt   int64
 	broken    bool
+	unsigned  bool  // an installation record that nobody signed
 	settling  int64 // ns, after a shunt is switched
 	limit     thresholds
 }
@@ -374,10 +375,11 @@ func (p *Plan) planWire(c *channelPlan, name, input string, w *testfile.Wire) (*
 		wire.to = w.To.UnixNano()
 	}
 	wire.broken = len(wire.envelope.Broken) > 0
+	gauge, _ := p.test.Gauges.Get(w.Gauge.Text)
+	wire.unsigned = gauge.Installation.Text != "" && !wire.envelope.Signed
 	if at := wire.envelope.CuredAt; !at.IsZero() && at.After(time.Unix(0, math.MinInt64)) {
 		wire.curedAt = at.UnixNano()
 	}
-	gauge, _ := p.test.Gauges.Get(w.Gauge.Text)
 	lot, _ := p.test.Lots.Get(gauge.Lot.Text)
 	inf := math.Inf(1)
 	wire.limit = thresholds{

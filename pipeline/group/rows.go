@@ -139,6 +139,9 @@ func (run *sourceRun) baseMask(w *wireRun, at int64) flag.Mask {
 	if w.plan.broken {
 		m |= flag.InstallationRule
 	}
+	if w.plan.unsigned && m&(flag.Uncured|flag.InstallationRule) != 0 {
+		m |= flag.Unsigned
+	}
 	if w.blindGauge || w.blindLeads {
 		m |= flag.TemperatureMissing
 	}
@@ -234,7 +237,7 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) (s
 		}
 		if s.Rail != 0 || !(math.Abs(x) < rail) || last != last {
 			s.LastRaw = last
-			m |= s.rails(x, rail, w.raw.Range)
+			m |= s.rails(x, rail, w.raw.Range, w.reversed())
 		}
 		last = x
 		// A value that is left out of limits is not held against them.
@@ -269,8 +272,8 @@ func equalAtEnd(raw []float64, before float64, run int) int {
 
 // rails judges readings at the end of the range. A gauge that opens or shorts
 // takes the bridge there in one step; an amplifier that is too small gets there
-// with the load.
-func (s *InputState) rails(x, rail, limit float64) (m flag.Mask) {
+// with the load. Which end is which holds for a gauge of arm 1.
+func (s *InputState) rails(x, rail, limit float64, reversed bool) (m flag.Mask) {
 	before := int8(0)
 	side := s.Rail
 	switch {
@@ -290,13 +293,19 @@ func (s *InputState) rails(x, rail, limit float64) (m flag.Mask) {
 	}
 	m = flag.Saturated
 	if s.Jumped {
-		if s.Rail > 0 {
+		if (s.Rail > 0) != reversed {
 			m |= flag.Open
 		} else {
 			m |= flag.Shorted
 		}
 	}
 	return m
+}
+
+// reversed reports whether readings fall when a gauge's resistance rises: signal
+// wires are swapped, or the logger counts tension negative, but not both.
+func (w *wireRun) reversed() bool {
+	return (w.plan.constants.Polarity < 0) != (w.raw.Logger != nil && w.raw.Logger.Sign < 0)
 }
 
 // jumpFrom is the part of the range below which a channel must have been one
@@ -355,6 +364,9 @@ func (w *wireRun) judgeTemperature(mask []uint32, t *temperatureColumn) {
 			m |= flag.AdhesiveRange | flag.Outside
 		case s.Coldest < l.adhesiveLow || s.Hottest > l.adhesiveHigh:
 			m |= flag.WasOutside
+		}
+		if w.plan.unsigned && m != 0 {
+			m |= flag.Unsigned
 		}
 		if v < l.polynomialLow || v > l.polynomialHigh {
 			m |= flag.PolynomialRange
