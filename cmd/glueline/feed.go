@@ -69,9 +69,10 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return errors.Join(err, in.close())
 	}
-	f := &feeding{command: c, test: test, rate: declared.Rate.Value, publisher: publisher, err: s.err}
+	f := &feeding{command: c, test: test, plan: plans[at], rate: declared.Rate.Value, journal: j, publisher: publisher, err: s.err}
 	err = f.run(ctx, in)
 	err = errors.Join(err, f.end(ctx))
+	quarantined := f.lastLook(ctx)
 	missing := ""
 	if f.missing > 0 {
 		missing = fmt.Sprintf("; %s missing", count(f.missing, "reading"))
@@ -85,7 +86,7 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		return fmt.Errorf("told to stop, and the journal took no more (%s); what it has not got: %s. Feed the rows again; with the same --boot and all rows of this run, what is there already is known as a repeat",
 			because, count(left.Waiting, "frame"))
 	}
-	if err == nil && f.refused > 0 {
+	if err == nil && (f.refused > 0 || quarantined) {
 		return errReported
 	}
 	return err
@@ -95,7 +96,9 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 type feeding struct {
 	command   *feedCommand
 	test      *testfile.Test
+	plan      *group.Plan
 	rate      float64 // Hz
+	journal   *journal.Journal
 	publisher *journal.Publisher
 	err       io.Writer
 
@@ -107,6 +110,11 @@ type feeding struct {
 	refused  int
 	form     error // what no later line can mend
 	troubled bool  // it was said that the journal does not take frames
+
+	overtaken int       // times that were told
+	looked    time.Time // for a frame of ours in quarantine
+	before    uint64    // sequence of the newest frame then
+	told      bool      // that frames go to quarantine
 }
 
 // feedSilence is after how long without input a frame is closed.
@@ -164,7 +172,7 @@ func (f *feeding) take(ctx context.Context, pieces <-chan piece, ended <-chan er
 			p.done()
 		case <-timer.C:
 			failed = errors.Join(failed, f.send(ctx))
-			f.look()
+			f.look(ctx)
 		case err := <-ended:
 			f.lines.End(each)
 			return errors.Join(failed, err)
@@ -196,6 +204,10 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 	}
 	columns := f.decoder.Columns()
 	if f.framer == nil {
+		if err := f.fits(columns); err != nil {
+			f.refuse(fmt.Errorf("%w: %s:%d: %w", feed.ErrForm, f.command.From, f.decoder.Number(), err))
+			return nil
+		}
 		f.framer = feed.NewFramer(f.command.Source, f.command.Boot, f.rate, columns)
 	}
 	if !f.framer.Fits(columns) {
@@ -220,6 +232,16 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 		return f.send(ctx)
 	}
 	return nil
+}
+
+// fits asks a reducer of the test file whether it would take rows of such
+// columns, before any is sent: the service would refuse every frame.
+func (f *feeding) fits(columns []frame.Column) error {
+	one := &frame.Frame{Source: f.command.Source, Boot: f.command.Boot, Time: []int64{0}}
+	for _, c := range columns {
+		one.Columns = append(one.Columns, frame.Column{Name: c.Name, Unit: c.Unit, Float: []float64{math.NaN()}})
+	}
+	return group.NewReducer(f.plan).Reduce(one, new(group.Batch))
 }
 
 // miss counts the readings that a row has not, and tells of the first: an empty
@@ -268,12 +290,23 @@ func (f *feeding) send(ctx context.Context) error {
 	}
 	f.rows += uint64(frame.Rows())
 	f.framer.Done()
+	f.look(ctx)
 	return nil
 }
 
-// look says when the journal does not take frames, and when it does again.
-func (f *feeding) look() {
+// look says when the journal does not take frames, and when it does again; when
+// another publisher came in between; and when frames are refused.
+func (f *feeding) look(ctx context.Context) {
 	status := f.publisher.Status()
+	if status.Overtaken > f.overtaken {
+		f.overtaken = status.Overtaken
+		fmt.Fprintf(f.err, "feed: somebody else has sent frames of %s, under the boot %s; these go on under the boot %s, none is lost. A source has one publisher: find the other and stop it\n",
+			printable.Text(f.command.Source), printable.Text(status.Rival), printable.Text(status.Boot))
+	}
+	if status.Err == nil && !f.told && time.Since(f.looked) >= asideEvery {
+		f.quarantined(ctx, f.before)
+		f.looked, f.before = time.Now(), status.Sequence
+	}
 	switch {
 	case status.Err != nil && !f.troubled:
 		f.troubled = true
@@ -282,6 +315,44 @@ func (f *feeding) look() {
 		f.troubled = false
 		fmt.Fprintln(f.err, "feed: the journal takes frames again")
 	}
+}
+
+// asideEvery is how often a frame of a while ago is looked for in quarantine.
+const asideEvery = time.Second
+
+// quarantined looks for the frame of a sequence in quarantine and tells of it,
+// once. A publisher that may not look there does without.
+func (f *feeding) quarantined(ctx context.Context, seq uint64) bool {
+	if f.told || seq == 0 {
+		return f.told
+	}
+	ctx, cancel := context.WithTimeout(ctx, asideEvery)
+	defer cancel()
+	why, is, err := f.journal.RefusalOf(ctx, seq)
+	if err != nil || !is {
+		return false
+	}
+	f.told = true
+	fmt.Fprintf(f.err, "feed: the service refuses these frames: %s: %s. They are kept in quarantine, not lost; glueline quarantine on the service's machine lists them and says what to do\n",
+		why.Reason, printable.Text(why.Detail))
+	return true
+}
+
+// lastLook looks once more when everything is sent, with a moment for the
+// service to come to it.
+func (f *feeding) lastLook(ctx context.Context) bool {
+	f.look(ctx)
+	status := f.publisher.Status()
+	for try := 0; try < 5 && status.Sequence > 0 && status.Waiting == 0 && ctx.Err() == nil; try++ {
+		if f.quarantined(ctx, status.Sequence) {
+			break
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(asideEvery / 10):
+		}
+	}
+	return f.told
 }
 
 // end sends what is left. When the command was told to stop it does not wait

@@ -354,3 +354,77 @@ func TestFeedTellsOfMissingReadings(t *testing.T) {
 		}
 	}
 }
+
+// The service would refuse every frame of such columns: that is told at the
+// first row, and nothing is sent.
+func TestFeedRefusesColumnsThatDoNotFit(t *testing.T) {
+	s := startService(t)
+	defer s.stop()
+	dir := t.TempDir()
+	for _, c := range []struct{ name, text, want string }{
+		{"unit.csv", "time,A1 [degC]\n" + textRows(0, 3, csvRow), `A1`},
+		{"column.csv", "time,B7 [mV/V]\n" + textRows(0, 3, csvRow), `A1`},
+		{"unit.jsonl", `{"units":{"A1":"kN"}}` + "\n" + textRows(0, 3, jsonRow), `A1`},
+	} {
+		status, out, errs := glueline(t.Context(), "feed", s.test, "node", "--from", write(t, dir, c.name, c.text), "--end", "--nats", s.url)
+		if status != 1 || !strings.Contains(errs, c.want) || !strings.Contains(out, "0 frames in the journal; ") {
+			t.Errorf("%s: status %d: %s%s", c.name, status, out, errs)
+		}
+		if n := strings.Count(errs, "refused:"); n != 1 {
+			t.Errorf("%s: told %d times: %s", c.name, n, errs)
+		}
+	}
+}
+
+// A stray message of another boot does not send what a running feed brings to
+// quarantine; a boot that has ended does not come back, and feed says so.
+func TestFeedAmongOtherPublishers(t *testing.T) {
+	s := startService(t)
+	defer s.stop()
+	dir := t.TempDir()
+	rows := func(n int) {
+		t.Helper()
+		s.until(fmt.Sprint(n, " rows have come"), func() bool { return strings.Contains(s.get("/status"), fmt.Sprintf(`"Rows":%d,`, n)) })
+	}
+	path := write(t, dir, "long.csv", "time,A1 [mV/V]\n"+textRows(0, 10, csvRow))
+	long := process(t, "feed", s.test, "node", "--nats", s.url, "--from", path, "--boot", "long")
+	said := output(t, long)
+	rows(10)
+	short := func(from int) (int, string) {
+		t.Helper()
+		status, out, errs := glueline(t.Context(), "feed", s.test, "node", "--nats", s.url, "--boot", "stray", "--end",
+			"--from", write(t, dir, "stray.csv", "time,A1 [mV/V]\n"+textRows(from, 1, csvRow)))
+		return status, out + errs
+	}
+	if status, text := short(20); status != 0 {
+		t.Errorf("status %d: %s", status, text)
+	}
+	rows(11)
+	f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteString(textRows(30, 40, csvRow)); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	rows(51)
+	// Its frame 0 is known, and the boot is a former one besides.
+	if status, text := short(80); status != 1 || !strings.Contains(text, "the service refuses these frames: former-boot") {
+		t.Errorf("status %d: %s", status, text)
+	}
+	if err := long.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := long.Wait(); err != nil {
+		t.Errorf("%v\n%s", err, said.errs.String())
+	}
+	if text := said.errs.String(); strings.Count(text, "somebody else has sent frames of node, under the boot stray; these go on under the boot long-") != 1 {
+		t.Errorf("it says %q; %q", text, <-said.lines)
+	}
+	if !strings.Contains(s.get("/status"), `"Refused":1,`) {
+		t.Errorf("%s", s.get("/status"))
+	}
+}

@@ -32,6 +32,7 @@ type mqttSource struct {
 	journal *journal.Journal
 	encoder frame.WireEncoder
 	unsure  bool // it was said that repeats cannot be noticed
+	refused uint64
 }
 
 // newMQTTWay begins to keep what comes for the sources of the groups.
@@ -79,14 +80,19 @@ func (w *mqttWay) message(ctx context.Context, sent *journal.Sent) error {
 		return sent.Done()
 	}
 	header, payload, err := w.frame(source, sent)
-	if err != nil {
+	publish := func() error { _, err := source.journal.Publish(ctx, header, payload); return err }
+	if why := err; why != nil {
 		// As it is, it is kept in quarantine by whoever reads the journal.
-		w.log.Error("an MQTT message is no frame", "source", source.name, "err", err)
+		w.tellRefused(source, why)
 		header = frame.Header{Source: source.name, Boot: "mqtt-refused-" + w.gateway.Made(), Number: sent.Seq}
 		payload = sent.Data
+		publish = func() error {
+			_, err := source.journal.PublishNoFrame(ctx, header, payload, why.Error())
+			return err
+		}
 	}
 	for pause, trouble := 50*time.Millisecond, false; ; pause = min(2*pause, 2*time.Second) {
-		_, err := source.journal.Publish(ctx, header, payload)
+		err := publish()
 		if err == nil {
 			return sent.Done()
 		}
@@ -107,6 +113,22 @@ func (w *mqttWay) message(ctx context.Context, sent *journal.Sent) error {
 			return err
 		}
 	}
+}
+
+// tellRefused tells of the first message that is no frame, and then of fewer and
+// fewer: a publisher that is set up wrongly sends nothing else.
+func (w *mqttWay) tellRefused(source *mqttSource, err error) {
+	if source.refused++; isRound(source.refused) {
+		w.log.Error("an MQTT message is no frame; glueline quarantine keeps it", "source", source.name, "err", err, "so far", source.refused)
+	}
+}
+
+// isRound says whether a count is one that is told: 1, 10, 100 and so on.
+func isRound(n uint64) bool {
+	for n >= 10 && n%10 == 0 {
+		n /= 10
+	}
+	return n == 1
 }
 
 // frame reads a message. One that does not count itself is counted by the

@@ -71,6 +71,9 @@ func TestMQTTRepeatsAreNoticed(t *testing.T) {
 	sendMQTT(t, c, 1, "glueline/nothing/of/rows/ours", "{}")
 	sendMQTT(t, c, 1, mqttTopic, `{"time":"noon","A1":1}`)
 	s.until("a message is refused", func() bool { return strings.Contains(s.get("/status"), `"Refused":1,`) })
+	if text := s.get("/quarantine"); !strings.Contains(text, `"reason":"no-frame","detail":"\"noon\"; write ISO 8601`) {
+		t.Errorf("the quarantine does not tell why: %s", text)
+	}
 	sameRows(t, s.committed(120), feedRows(t, 120))
 	for _, want := range []string{"is no frame", "to a topic of no source", "QoS 0 are not taken"} {
 		if !strings.Contains(s.said(), want) {

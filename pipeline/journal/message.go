@@ -29,6 +29,10 @@ const (
 // HeaderEventID names an event: the same one in the journals of all groups.
 const HeaderEventID = "Glueline-Event-Id"
 
+// HeaderNoFrame says why a message in the place of a frame is none: it came in
+// another form, and that could not be read.
+const HeaderNoFrame = "Glueline-No-Frame"
+
 // headerPad makes the headers of a message a multiple of eight bytes long, so
 // that the columns behind them are aligned in memory where they arrive.
 const headerPad = "Glueline-Pad"

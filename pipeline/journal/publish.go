@@ -21,6 +21,15 @@ func (j *Journal) Publish(ctx context.Context, h frame.Header, payload []byte) (
 	return j.publishFrame(ctx, headersOf(h), h, payload)
 }
 
+// PublishNoFrame appends what came in another form for a source and could not be
+// made a frame, with the reason: whoever reads the journal puts it in quarantine.
+func (j *Journal) PublishNoFrame(ctx context.Context, h frame.Header, data []byte, why string) (seq uint64, err error) {
+	header := headersOf(h)
+	header[HeaderNoFrame] = []string{bound(why)}
+	pad(header)
+	return j.publishFrame(ctx, header, h, data)
+}
+
 // PublishAfter is Publish, if the newest frame of the source that the journal
 // holds is the one of a sequence, 0 for none; else it is ErrOvertaken and the
 // journal stays as it is.

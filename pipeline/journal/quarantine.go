@@ -120,6 +120,26 @@ func bound(text string) string {
 	return strings.TrimSpace(text)
 }
 
+// RefusalOf returns why the message of a sequence was refused, and whether it
+// was, so far: whoever reads the journal may not have come to it.
+func (j *Journal) RefusalOf(ctx context.Context, seq uint64) (r Refused, refusedIt bool, err error) {
+	stream, err := j.conn.lookUp(ctx, j.names.quarantineStream())
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return r, false, nil
+	}
+	if err != nil {
+		return r, false, fmt.Errorf("look for message %d in quarantine: %w", seq, err)
+	}
+	raw, err := stream.GetLastMsgForSubject(ctx, j.names.quarantined(j.identity, seq))
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return r, false, nil
+	}
+	if err != nil {
+		return r, false, fmt.Errorf("look for message %d in quarantine: %w", seq, err)
+	}
+	return refused(raw.Sequence, raw.Header, raw.Data, raw.Time), true, nil
+}
+
 // Refusals lists what the quarantine holds, oldest first, without the data.
 func (j *Journal) Refusals(ctx context.Context) ([]Refused, error) {
 	all, err := j.refusals(ctx)

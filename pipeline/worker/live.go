@@ -51,6 +51,7 @@ type Live struct {
 	ready    chan item
 	free     chan *group.Batch
 	batches  int // that were made
+	refused  map[refusal]uint64
 }
 
 // item is a frame with its batch, an event, or a cut, on its way to the files.
@@ -161,18 +162,43 @@ func (l *Live) message(ctx context.Context, m *journal.Message) error {
 }
 
 func (l *Live) refuse(ctx context.Context, m *journal.Message, reason, detail string) error {
-	l.Log.Warn("message refused", "group", l.Plan.Name, "sequence", m.Seq, "source", m.Source, "reason", reason, "detail", detail)
+	if n := l.count(m.Source, reason); isRound(n) {
+		l.Log.Warn("messages are refused; glueline quarantine lists them and says what to do",
+			"group", l.Plan.Name, "sequence", m.Seq, "source", m.Source, "reason", reason, "detail", detail, "so far", n)
+	}
 	if err := l.Quarantine(ctx, *m, frame.Reason(reason), detail); err != nil {
 		return fmt.Errorf("quarantine of message %d: %w", m.Seq, err)
 	}
 	l.end.Refused = append(l.end.Refused, Refused{m.Seq, reason})
-	l.Progress.refused()
+	l.Progress.refused(m.Source, reason)
 	return nil
+}
+
+// count counts what is refused, of a source and for a reason.
+func (l *Live) count(source, reason string) uint64 {
+	if l.refused == nil {
+		l.refused = map[refusal]uint64{}
+	}
+	of := refusal{source, reason}
+	l.refused[of]++
+	return l.refused[of]
+}
+
+// isRound says whether a count is one that is told: 1, 10, 100 and so on. A
+// publisher that is set up wrongly has every frame refused.
+func isRound(n uint64) bool {
+	for n >= 10 && n%10 == 0 {
+		n /= 10
+	}
+	return n == 1
 }
 
 // frame decodes, orders and reduces a frame. It reports whether its raw bytes
 // make the cut full.
 func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err error) {
+	if why := m.Get(journal.HeaderNoFrame); why != "" {
+		return false, l.refuse(ctx, m, "no-frame", why)
+	}
 	header, err := m.FrameHeader()
 	if err != nil {
 		return false, l.refuseWire(ctx, m, err)

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"slices"
 	"sync"
 	"time"
 
@@ -27,9 +28,19 @@ type Counts struct {
 	Uncut     uint64           // frames taken since the newest cut was decided
 	Committed uint64           // sequence that the newest commit reaches to
 	Newest    map[string]int64 // ns, by source
+	RefusedOf []RefusedOf      // by source and reason
 
 	Calibration string // digest of the one in force; "" when the journal named none
 }
+
+// RefusedOf is how many messages of a source were refused for a reason.
+type RefusedOf struct {
+	Source, Reason string // no source: events, and what is of no known subject
+	Messages       uint64
+}
+
+// refusal is what refusals are counted by.
+type refusal struct{ source, reason string }
 
 // Look returns the present counts.
 func (p *Progress) Look() Counts {
@@ -40,6 +51,7 @@ func (p *Progress) Look() Counts {
 	for source, at := range p.now.Newest {
 		c.Newest[source] = at
 	}
+	c.RefusedOf = slices.Clone(p.now.RefusedOf)
 	return c
 }
 
@@ -79,7 +91,17 @@ func (p *Progress) calibration(digest string) {
 	p.change(func(c *Counts) { c.Calibration = digest })
 }
 
-func (p *Progress) refused()  { p.change(func(c *Counts) { c.Refused++ }) }
+func (p *Progress) refused(source, reason string) {
+	p.change(func(c *Counts) {
+		c.Refused++
+		at := slices.IndexFunc(c.RefusedOf, func(r RefusedOf) bool { return r.Source == source && r.Reason == reason })
+		if at < 0 {
+			at, c.RefusedOf = len(c.RefusedOf), append(c.RefusedOf, RefusedOf{Source: source, Reason: reason})
+		}
+		c.RefusedOf[at].Messages++
+	})
+}
+
 func (p *Progress) repeated() { p.change(func(c *Counts) { c.Repeated++ }) }
 func (p *Progress) ends()     { p.change(func(c *Counts) { c.Uncut = 0 }) }
 func (p *Progress) cut(e *End) {
