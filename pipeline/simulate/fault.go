@@ -14,15 +14,61 @@ const (
 	Saturated        = "saturated"         // somebody turns the amplifier's gain up, and the logger does not know
 	Moisture         = "moisture"          // a leakage resistance across a gauge falls
 	LostThermocouple = "lost-thermocouple" // the logger reads nothing any more
+	Shorted          = "shorted"           // the wires of a gauge of arm 1 touch
+	Swapped          = "swapped"           // another gauge in arm 1: its resistance is Value times the former more
+	Overload         = "overload"          // the article is strained by Value more, there alone
+	Offset           = "offset"            // a voltage of Value V/V comes on top: a discharge, or a balance when it stays
+	Hands            = "hands"             // somebody works at the gauge: the noise is forty times what it was
+	Stuck            = "stuck"             // the converter repeats its last reading
+	NoReading        = "no-reading"        // the instrument gives nothing
+	Warmed           = "warmed"            // the place of a sensor is Value kelvins warmer, the gauges there too
+	Dark             = "dark"              // a source is without excitation
+	Sag              = "sag"               // the excitation of a source that measures it is Value times itself more
+	Clock            = "clock"             // the clock of a source is Value seconds ahead of the time
 )
 
 // Fault is one thing that goes wrong.
 type Fault struct {
 	Kind    string
-	Channel string        // a strain channel, or a temperature for LostThermocouple
+	Channel string        // a strain channel; a temperature for LostThermocouple and Warmed; a source for Dark, Sag and Clock
 	At      time.Duration // since the start
-	Over    time.Duration // Moisture: how long the leakage resistance falls
-	Value   float64       // Moisture: where it ends, in ohm; Saturated: gain, relative to the right one
+	For     time.Duration // how long it lasts, 0 to the end; Moisture stays
+	Over    time.Duration // Moisture: how long the leakage resistance falls; Warmed: how long the warming takes
+	Value   float64       // Moisture: where it ends, in ohm; Saturated: gain, relative to the right one; else as the kind says
+}
+
+// holds reports whether something is wrong at a time since the start.
+func (f *Fault) holds(after time.Duration) bool {
+	return after >= f.At && (f.For == 0 || after < f.At+f.For)
+}
+
+// window is when something is wrong.
+func (f *Fault) window() window {
+	if f.For == 0 {
+		return window{f.At, math.MaxInt64}
+	}
+	return window{f.At, f.At + f.For}
+}
+
+// windows are those of the faults of a kind.
+func windows(faults []Fault, kind, channel string) (list []window) {
+	for i := range faults {
+		if f := &faults[i]; f.Kind == kind && f.Channel == channel {
+			list = append(list, f.window())
+		}
+	}
+	return list
+}
+
+// warmth is how many kelvins a place is warmer.
+func (f *Fault) warmth(after time.Duration) float64 {
+	switch {
+	case !f.holds(after):
+		return 0
+	case after < f.At+f.Over:
+		return f.Value * float64(after-f.At) / float64(f.Over)
+	}
+	return f.Value
 }
 
 // NoFaults asks Write for a test in which nothing goes wrong.
@@ -113,6 +159,7 @@ func scaled(faults []Fault, duration time.Duration) []Fault {
 	for i := range out {
 		out[i].At = time.Duration(share * float64(out[i].At))
 		out[i].Over = time.Duration(share * float64(out[i].Over))
+		out[i].For = time.Duration(share * float64(out[i].For))
 	}
 	return out
 }
@@ -123,13 +170,16 @@ func checkFaults(faults []Fault) error {
 	for _, f := range faults {
 		known := slices.ContainsFunc(list, func(c channel) bool { return c.name == f.Channel })
 		switch f.Kind {
-		case LostThermocouple:
+		case LostThermocouple, Warmed:
 			known = slices.ContainsFunc(sensors, func(s sensor) bool { return s.name == f.Channel })
 		case Moisture, Saturated:
 			if !(f.Value > 0) {
 				return fmt.Errorf("simulate: %s needs a value above 0, not %v", f, f.Value)
 			}
-		case Open:
+		case Dark, Sag, Clock:
+			known = f.Channel == loggerName && f.Kind == Clock ||
+				slices.ContainsFunc(sources, func(s source) bool { return s.name == f.Channel && (f.Kind != Sag || s.excitation > 0) })
+		case Open, Shorted, Swapped, Overload, Offset, Hands, Stuck, NoReading:
 		default:
 			return fmt.Errorf("simulate: unknown kind of fault %q", f.Kind)
 		}

@@ -19,6 +19,10 @@ type simulated struct {
 	hands  []window // when somebody works at the gauge
 	faults []Fault
 
+	overload float64 // strain along the grid beside that of the water
+	last     float64 // what the amplifier put out before
+	flicker  *flicker
+
 	noise  *rand.Rand
 	trend  float64 // V/V over a day
 	sway   float64 // V/V
@@ -101,9 +105,9 @@ func (s *simulated) ratio(t, leads, level float64) float64 {
 		}
 		var axial, transverse float64
 		if s.plane != nil {
-			axial, transverse = s.along*level, s.beside*level
+			axial, transverse = s.along*level+s.overload, s.beside*level-s.metal.poisson*s.overload
 		} else {
-			axial, transverse = s.bridge.see[i].strains(s.perMetre*level, s.metal.poisson)
+			axial, transverse = s.bridge.see[i].strains(s.perMetre*level+s.overload, s.metal.poisson)
 		}
 		s.ohms.arm[i] = s.lot.resistance(own, s.metal, t, axial, transverse, s.kt)
 	}
@@ -112,8 +116,11 @@ func (s *simulated) ratio(t, leads, level float64) float64 {
 	return s.bridge.ratio(&s.ohms)
 }
 
-// broken is the resistance in ohm of an open gauge.
-const broken = 1e12
+// What an open and a shorted gauge have of their resistance.
+const (
+	broken  = 3e9
+	bridged = 1e-6
+)
 
 // read returns what the amplifier puts out, in the unit of its source, with an
 // excitation of volts (used where the unit is V).
@@ -122,15 +129,33 @@ func (s *simulated) read(after time.Duration, t, leads, level, volts float64) fl
 	if s.shunts != nil && inside(s.shunts, after) {
 		s.ohms.shunt = s.shuntOhm
 	}
-	gain, open := s.gain, false
+	gain, arm, offset, hiss, stuck, absent := s.gain, 1.0, 0.0, 1.0, false, false
+	s.overload = 0
+	if s.hands != nil && inside(s.hands, after) {
+		hiss = 40
+	}
 	for i := range s.faults {
 		f := &s.faults[i]
-		if after < f.At {
+		if !f.holds(after) {
 			continue
 		}
 		switch f.Kind {
 		case Open:
-			open = true
+			arm *= broken
+		case Shorted:
+			arm *= bridged
+		case Swapped:
+			arm *= 1 + f.Value
+		case Overload:
+			s.overload += f.Value
+		case Offset:
+			offset += f.Value
+		case Hands:
+			hiss = 40
+		case Stuck:
+			stuck = true
+		case NoReading:
+			absent = true
 		case Saturated:
 			gain *= f.Value
 		case Moisture:
@@ -139,27 +164,24 @@ func (s *simulated) read(after time.Duration, t, leads, level, volts float64) fl
 	}
 	r := 0.0
 	if volts != 0 {
-		if open {
-			r = s.openRatio(t, leads, level)
-		} else {
-			r = s.ratio(t, leads, level)
-		}
+		own := s.arm[0]
+		s.arm[0] *= arm
+		r = s.ratio(t, leads, level)
+		s.arm[0] = own
 	}
 	seconds := after.Seconds()
 	drift := s.trend*seconds/86400 + s.sway*math.Sin(2*math.Pi*seconds/s.period+s.phase)
-	noise := s.source.noise * s.noise.NormFloat64()
-	if s.hands != nil && inside(s.hands, after) {
-		noise *= 40
+	noise := hiss * s.source.noise * s.noise.NormFloat64()
+	if s.flicker != nil {
+		noise += s.flicker.next()
 	}
-	return s.convert(gain*(r+drift+noise), volts)
-}
-
-func (s *simulated) openRatio(t, leads, level float64) float64 {
-	own := s.arm[0]
-	s.arm[0] = broken
-	r := s.ratio(t, leads, level)
-	s.arm[0] = own
-	return r
+	if !stuck {
+		s.last = s.convert(gain*(r+drift+noise+offset), volts)
+	}
+	if absent {
+		return math.NaN()
+	}
+	return s.last
 }
 
 // convert turns a ratio in V/V into the amplifier's output: clipped at its

@@ -31,6 +31,7 @@ type weather struct {
 	start   time.Time
 	degrees [places][]float64
 	tide    schedule
+	warmed  []Fault
 }
 
 // sunny is how clear each day is, over and over.
@@ -105,5 +106,31 @@ func (w *weather) at(p place, after time.Duration) float64 {
 	i := int(after / weatherStep)
 	share := float64(after%weatherStep) / float64(weatherStep)
 	d := w.degrees[p]
-	return d[i] + share*(d[i+1]-d[i])
+	t := d[i] + share*(d[i+1]-d[i])
+	for k := range w.warmed {
+		if f := &w.warmed[k]; placeOf(f.Channel) == p {
+			t += f.warmth(after)
+		}
+	}
+	return t
+}
+
+// placeOf is the place of a sensor.
+func placeOf(name string) place {
+	for _, s := range sensors {
+		if s.name == name {
+			return s.at
+		}
+	}
+	return places
+}
+
+// warm keeps those faults that warm a place.
+func (w *weather) warm(faults []Fault) *weather {
+	for _, f := range faults {
+		if f.Kind == Warmed {
+			w.warmed = append(w.warmed, f)
+		}
+	}
+	return w
 }

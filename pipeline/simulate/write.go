@@ -37,6 +37,15 @@ type Options struct {
 	Faults   []Fault       // nil: placed by the seed, their times scaled to Duration; NoFaults for none
 	Format   string        // of the raw files: csv when empty, or arrow
 	Quiet    bool          // no noise, no drift, sensors that do not lag: the physics alone
+	Flicker  float64       // V/V: beside the white noise of amplifiers, coloured one: its standard deviation a decade
+	Beat     Beat          // something shakes the gate
+}
+
+// Beat is a load cycle on top of the filling, in proportion to the water level: a
+// gate that nobody fills is still.
+type Beat struct {
+	Hz    float64
+	Share float64 // of the level
 }
 
 // ErrOptions occurs when no test can be made to the options.
@@ -95,8 +104,17 @@ var hollin []byte
 // TestFile returns the test file of a test at DefaultRate.
 func TestFile() []byte { return bytes.Clone(hollin) }
 
-// loggerRate is the sample rate of the temperature logger in Hz.
-const loggerRate = 0.2
+// testFile is the test file of a test at the rate of the options.
+func (o Options) testFile() []byte {
+	rate := []byte("rate: " + strconv.FormatFloat(o.Rate, 'g', -1, 64) + " Hz")
+	return bytes.ReplaceAll(hollin, []byte("rate: 1 Hz"), rate)
+}
+
+// The temperature logger is a source of its own, with its rate in Hz.
+const (
+	loggerName = "logger"
+	loggerRate = 0.2
+)
 
 // Write makes the test and writes its files into dir: hollin.yaml, one raw file
 // a source, and events.jsonl. Progress, which may be nil, is told how much is
@@ -115,7 +133,7 @@ func Write(dir string, o Options, progress func(done float64)) (Truth, error) {
 		TestFile: filepath.Join(dir, "hollin.yaml"),
 		Events:   filepath.Join(dir, "events.jsonl"),
 	}
-	sky := newWeather(o.Start, o.Duration, tide)
+	sky := newWeather(o.Start, o.Duration, tide).warm(o.Faults)
 	truth.Instants = instants(sky, o.Duration)
 
 	plan := newPlan(o.Start, o.Duration)
@@ -123,9 +141,7 @@ func Write(dir string, o Options, progress func(done float64)) (Truth, error) {
 	if err != nil {
 		return Truth{}, err
 	}
-	rate := []byte("rate: " + strconv.FormatFloat(o.Rate, 'g', -1, 64) + " Hz")
-	text := bytes.ReplaceAll(hollin, []byte("rate: 1 Hz"), rate)
-	if err := os.WriteFile(truth.TestFile, text, 0o644); err != nil {
+	if err := os.WriteFile(truth.TestFile, o.testFile(), 0o644); err != nil {
 		return Truth{}, fmt.Errorf("write test file: %w", err)
 	}
 	if err := os.WriteFile(truth.Events, lines, 0o644); err != nil {
@@ -149,8 +165,8 @@ func Write(dir string, o Options, progress func(done float64)) (Truth, error) {
 		done += weight
 		truth.Files = append(truth.Files, path)
 	}
-	path := filepath.Join(dir, "logger."+o.Format)
-	if err := writeFile(path, o.Format, "logger", newLogger(o, sky), func(float64) {}); err != nil {
+	path := filepath.Join(dir, loggerName+"."+o.Format)
+	if err := writeFile(path, o.Format, loggerName, newLogger(o, sky), func(float64) {}); err != nil {
 		return Truth{}, err
 	}
 	truth.Files = append(truth.Files, path)
@@ -249,10 +265,17 @@ type ticks struct {
 	early time.Duration // before the start of the test
 	rate  float64       // Hz
 	rows  int
+	wrong []Fault // of its clock
 }
 
-func newTicks(o Options, rate float64) ticks {
-	return ticks{start: o.Start, rate: rate, rows: int(o.Duration.Seconds() * rate)}
+func newTicks(o Options, name string, rate float64) ticks {
+	t := ticks{start: o.Start, rate: rate, rows: int(o.Duration.Seconds() * rate)}
+	for _, f := range o.Faults {
+		if f.Kind == Clock && f.Channel == name {
+			t.wrong = append(t.wrong, f)
+		}
+	}
+	return t
 }
 
 func (t ticks) count() int { return t.rows }
@@ -264,7 +287,13 @@ func (t ticks) after(row int) time.Duration {
 
 func (t ticks) stamp(first int, clock []int64) {
 	for i := range clock {
-		clock[i] = t.start.Add(t.after(first + i)).UnixNano()
+		after := t.after(first + i)
+		clock[i] = t.start.Add(after).UnixNano()
+		for k := range t.wrong {
+			if t.wrong[k].holds(after) {
+				clock[i] += int64(t.wrong[k].Value * 1e9)
+			}
+		}
 	}
 }
 
@@ -275,6 +304,8 @@ type node struct {
 	channels []*simulated
 	sky      *weather
 	dark     []window
+	sags     []Fault
+	beat     Beat
 
 	// The rod node also measures its excitation and the water level.
 	supply *rand.Rand
@@ -289,7 +320,13 @@ type node struct {
 }
 
 func newNode(s source, all []channel, o Options, plan *plan, sky *weather) (*node, error) {
-	n := &node{ticks: newTicks(o, o.Rate), source: s, sky: sky, dark: plan.dark[s.name], hiss: 1}
+	n := &node{ticks: newTicks(o, s.name, o.Rate), source: s, sky: sky, hiss: 1, beat: o.Beat}
+	n.dark = append(windows(o.Faults, Dark, s.name), plan.dark[s.name]...)
+	for _, f := range o.Faults {
+		if f.Kind == Sag && f.Channel == s.name {
+			n.sags = append(n.sags, f)
+		}
+	}
 	if o.Quiet {
 		n.hiss = 0
 	}
@@ -304,6 +341,9 @@ func newNode(s source, all []channel, o Options, plan *plan, sky *weather) (*nod
 		if o.Quiet {
 			sim.silence()
 		}
+		if o.Flicker > 0 {
+			sim.flicker = newFlicker(o.Seed, c.name, o.Flicker, o.Rate)
+		}
 		n.channels = append(n.channels, sim)
 		n.heads = append(n.heads, frame.Column{Name: c.input, Unit: s.unit})
 	}
@@ -312,9 +352,12 @@ func newNode(s source, all []channel, o Options, plan *plan, sky *weather) (*nod
 		n.gauge = rand.New(rand.NewPCG(o.Seed, name("level")))
 		n.heads = append(n.heads, frame.Column{Name: "UX", Unit: "V"}, frame.Column{Name: "LV", Unit: "mA"})
 	}
-	for _, h := range n.heads {
+	for k, h := range n.heads {
 		if s.unit == "count" {
 			h.Counts = make([]int32, blockRows)
+			if windows(o.Faults, NoReading, n.channels[k].channel.name) != nil {
+				h.Valid = make([]bool, blockRows)
+			}
 		} else {
 			h.Float = make([]float64, blockRows)
 		}
@@ -334,6 +377,9 @@ func (n *node) fill(first int, clock []int64) []frame.Column {
 	for i := range clock {
 		after := n.after(first + i)
 		n.level[i] = n.sky.tide.level(after)
+		if n.beat.Hz > 0 {
+			n.level[i] *= 1 + n.beat.Share*math.Sin(2*math.Pi*n.beat.Hz*after.Seconds())
+		}
 		n.volts[i] = n.excitationAt(after)
 		for p := range n.degrees {
 			n.degrees[p][i] = n.sky.at(place(p), after)
@@ -345,6 +391,11 @@ func (n *node) fill(first int, clock []int64) []frame.Column {
 		degrees, leads := n.degrees[c.at], n.degrees[air]
 		for i := range clock {
 			x := c.read(n.after(first+i), degrees[i], leads[i], n.level[i], n.volts[i])
+			if out[k].Valid != nil {
+				if out[k].Valid[i] = !math.IsNaN(x); !out[k].Valid[i] {
+					x = 0
+				}
+			}
 			if out[k].Counts != nil {
 				out[k].Counts[i] = int32(x)
 			} else {
@@ -375,7 +426,13 @@ func (n *node) excitationAt(after time.Duration) float64 {
 	if n.excitation == 0 {
 		return 1
 	}
-	return n.excitation * (1 + 3e-4*math.Sin(2*math.Pi*after.Hours()/24+1))
+	volts := n.excitation * (1 + 3e-4*math.Sin(2*math.Pi*after.Hours()/24+1))
+	for k := range n.sags {
+		if f := &n.sags[k]; f.holds(after) {
+			volts *= 1 + f.Value
+		}
+	}
+	return volts
 }
 
 // logger is the source of the temperatures.
@@ -383,9 +440,9 @@ type logger struct {
 	ticks
 	sky   *weather
 	noise []*rand.Rand
-	hiss  float64         // K
-	lag   time.Duration   // behind the gauges
-	lost  []time.Duration // when each sensor is lost
+	hiss  float64       // K
+	lag   time.Duration // behind the gauges
+	lost  [][]window    // when each sensor is lost
 	heads []frame.Column
 	made  []frame.Column
 }
@@ -398,7 +455,7 @@ const (
 )
 
 func newLogger(o Options, sky *weather) *logger {
-	l := &logger{ticks: newTicks(o, loggerRate), sky: sky, hiss: sensorNoise, lag: sensorLag}
+	l := &logger{ticks: newTicks(o, loggerName, loggerRate), sky: sky, hiss: sensorNoise, lag: sensorLag}
 	// It is switched on before the nodes, so that their first row has a temperature.
 	l.early = time.Duration(float64(time.Second) / loggerRate)
 	if o.Quiet {
@@ -411,13 +468,7 @@ func newLogger(o Options, sky *weather) *logger {
 		head.Float = make([]float64, blockRows)
 		l.made = append(l.made, head)
 		l.noise = append(l.noise, rand.New(rand.NewPCG(o.Seed, name(s.name))))
-		lost := time.Duration(math.MaxInt64)
-		for _, f := range o.Faults {
-			if f.Kind == LostThermocouple && f.Channel == s.name {
-				lost = min(lost, f.At)
-			}
-		}
-		l.lost = append(l.lost, lost)
+		l.lost = append(l.lost, windows(o.Faults, LostThermocouple, s.name))
 	}
 	return l
 }
@@ -431,10 +482,10 @@ func (l *logger) fill(first int, clock []int64) []frame.Column {
 		out[k] = l.made[k].Slice(0, len(clock))
 		for i := range clock {
 			after := l.after(first + i)
-			before := max(0, after-l.lag)
+			before := max(0, after-l.lag) // weather begins with the test
 			t := l.sky.at(s.at, before) + l.hiss*l.noise[k].NormFloat64()
 			switch {
-			case after >= l.lost[k]:
+			case inside(l.lost[k], after):
 				out[k].Float[i] = math.NaN()
 			case s.letter == 'P':
 				out[k].Float[i] = round(platinum(t), 1e-4)
