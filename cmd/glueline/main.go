@@ -27,6 +27,7 @@ type commands struct {
 	Serve      serveCommand      `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
 	Replay     replayCommand     `cmd:"" help:"Publish raw files and events to a running service."`
 	Status     statusCommand     `cmd:"" help:"How a running service is: sources, lag, files, room."`
+	Rereduce   rereduceCommand   `cmd:"" help:"Reduce what came again, under constants that were found to be right: only what they touch, beside the running service."`
 	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Drift      driftCommand      `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
 	RuleOut    ruleOutCommand    `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`

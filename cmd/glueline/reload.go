@@ -131,9 +131,13 @@ func (s *service) settle(ctx context.Context, inForce func(*liveGroup) (digest s
 		return true, nil
 	}
 	want, all := s.current.Load(), true
+	revision, err := wantedRevision(s.data)
+	if err != nil {
+		return false, err
+	}
 	for _, g := range s.groups {
 		digest, known := inForce(g)
-		if !known || digest == want.digest {
+		if !known || digest == want.digest && *g.revision.Load() == revision {
 			all = all && known
 			continue
 		}
@@ -143,8 +147,12 @@ func (s *service) settle(ctx context.Context, inForce func(*liveGroup) (digest s
 				return false, err
 			}
 		}
-		s.log.Info("another test file than before, from here on", "group", g.plan.Name, "digest", want.digest, "was", digest)
-		if err := publish1(ctx, g.journal, calibrationEvent(want.digest, "started with another test file", lines)); err != nil {
+		s.log.Info("another test file or revision than before, from here on", "group", g.plan.Name, "digest", want.digest, "was", digest, "revision", revision)
+		e := calibrationEvent(want.digest, "started with another test file", lines)
+		if *g.revision.Load() != revision {
+			e.Revision = revision
+		}
+		if err := publish1(ctx, g.journal, e); err != nil {
 			return false, fmt.Errorf("group %s: say in the journal that the test file is another: %w", g.plan.Name, err)
 		}
 	}

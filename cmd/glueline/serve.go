@@ -30,6 +30,7 @@ import (
 	"glueline/sinks/disk"
 	"glueline/sinks/live"
 	"glueline/sinks/metrics"
+	"glueline/sinks/revise"
 	"glueline/sinks/segment"
 )
 
@@ -133,7 +134,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		if err != nil {
 			return crew.fail(err, c.StopWithin)
 		}
-		g.faults = faults
+		g.faults, g.turned = faults, svc.turned
 		svc.groups = append(svc.groups, g)
 	}
 	if _, err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
@@ -300,7 +301,8 @@ type liveGroup struct {
 	shown    *live.Sink
 	counted  *metrics.Sink
 	raw      string
-	reduced  string
+	revision atomic.Pointer[string] // that the results go into
+	turned   func() error           // told when another was begun
 	test     string
 	log      *slog.Logger
 	data     string
@@ -328,13 +330,21 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *kep
 		return nil, fmt.Errorf("group %s: %w", p.Name, err)
 	}
 	log.Info("journal", "group", p.Name, "state", state.String())
-	return &liveGroup{
+	g := &liveGroup{
 		plan: p, journal: j, progress: new(worker.Progress), counted: metrics.NewSink(p), test: k.test.About.Name.Text, log: log,
 		data: c.Data, digest: k.digest,
-		raw: filepath.Join(c.Data, rawFolder), reduced: filepath.Join(c.Data, reducedFolder),
+		raw:      filepath.Join(c.Data, rawFolder),
 		cutBytes: c.CutBytes, trim: !c.KeepJournal, passOver: c.PassOver,
-	}, nil
+	}
+	newest, err := archive.Newest(g.raw, p.Name)
+	if err == nil {
+		err = g.goInto(newest)
+	}
+	return g, err
 }
+
+// results is the folder of the revision that the results go into.
+func (g *liveGroup) results() string { return filepath.Join(g.data, *g.revision.Load()) }
 
 // errContinuity occurs when journal and archive do not belong together.
 var errContinuity = errors.New("journal and archive do not fit together; nothing was changed")
@@ -393,7 +403,10 @@ func (g *liveGroup) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", worker.ErrCalibration, err)
 	}
-	reduced := segment.NewSink(g.faults.folder("reduced", g.reduced), g.test, plan, program())
+	if err := g.goInto(newest); err != nil {
+		return err
+	}
+	reduced := segment.NewSink(g.faults.folder("reduced", g.results()), g.test, plan, program())
 	g.shown.Use(plan)
 	g.counted.Use(plan)
 	live := &worker.Live{
@@ -401,8 +414,10 @@ func (g *liveGroup) run(ctx context.Context) error {
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {
-		live.State = newest.State
-		if err := g.repair(newest); err != nil {
+		if err := g.repair(ctx, newest); err != nil {
+			return err
+		}
+		if live.State, err = revise.StateBehind(g.results(), newest); err != nil {
 			return err
 		}
 		if err := reduced.Resume(newest.Cut + 1); err != nil {
@@ -414,6 +429,9 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return err
 	}
 	live.Archive = raw
+	if err := g.turned(); err != nil {
+		return err
+	}
 	g.live.Store(live)
 	defer g.live.Store(nil)
 	behind := g.beginCheck(ctx)
@@ -502,7 +520,10 @@ func (g *liveGroup) archivedCalibration() (digest string, known bool) {
 
 // repair makes the reduced files of the newest archived cuts that have no commit
 // record: those that were under way when a process died.
-func (g *liveGroup) repair(newest *archive.Record) error {
+func (g *liveGroup) repair(ctx context.Context, newest *archive.Record) error {
+	if *g.revision.Load() != reducedFolder {
+		return g.complete(ctx, newest)
+	}
 	first := newest.Cut + 1
 	for ; first > 0; first-- {
 		if there, err := g.isReduced(first - 1); err != nil {
@@ -522,7 +543,7 @@ func (g *liveGroup) repair(newest *archive.Record) error {
 
 func (g *liveGroup) isReduced(cut uint64) (bool, error) {
 	record := segment.CommitRecord{Group: g.plan.Name, Cut: cut}
-	_, err := os.Stat(filepath.Join(g.reduced, record.Name()))
+	_, err := os.Stat(filepath.Join(g.results(), record.Name()))
 	if errors.Is(err, fs.ErrNotExist) {
 		return false, nil
 	}
@@ -546,8 +567,14 @@ func (s *service) tidy(ctx context.Context) error {
 		return nil
 	case <-s.ready:
 	}
-	for _, folder := range []string{rawFolder, reducedFolder} {
-		if err := segment.RemoveTemporary(filepath.Join(s.data, folder)); err != nil {
+	folders := []string{filepath.Join(s.data, rawFolder)}
+	for _, g := range s.groups {
+		if !slices.Contains(folders, g.results()) {
+			folders = append(folders, g.results())
+		}
+	}
+	for _, folder := range folders {
+		if err := segment.RemoveTemporary(folder); err != nil {
 			return err
 		}
 	}
@@ -571,6 +598,9 @@ func (g *liveGroup) tidy(ctx context.Context) error {
 			return nil
 		}
 		there, err := g.isReduced(cut)
+		if err == nil && !there && *g.revision.Load() != reducedFolder {
+			return fmt.Errorf("%s has no record of cut %d of group %s; stop the service and start it again: it makes it anew", g.results(), cut, g.plan.Name)
+		}
 		if err == nil && !there {
 			err = g.reduceAgain(cut)
 		}
@@ -605,7 +635,7 @@ func (g *liveGroup) reduceCut(cut uint64) error {
 		return err
 	}
 	defer r.Close()
-	sink := segment.NewSink(disk.At(g.reduced), g.test, plan, program())
+	sink := segment.NewSink(disk.At(g.results()), g.test, plan, program())
 	if err := sink.Resume(cut); err != nil {
 		return err
 	}
@@ -706,6 +736,9 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 		}
 		if err == nil || ctx.Err() != nil {
 			return err
+		}
+		if errors.Is(err, worker.ErrRevision) {
+			continue
 		}
 		for _, stays := range []error{errContinuity, segment.ErrConflict, archive.ErrRecord, journal.ErrGap, journal.ErrLostTail,
 			journal.ErrIdentity, journal.ErrNoJournal, archive.ErrDamaged, segment.ErrDamaged, worker.ErrCalibration} {

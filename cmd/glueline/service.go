@@ -105,6 +105,8 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s.begun(w, r)
 	case "POST /events":
 		s.event(w, r)
+	case "POST /revision":
+		s.revision(w, r)
 	default:
 		if r.Method == http.MethodGet && (r.URL.Path == "/quarantine" || strings.HasPrefix(r.URL.Path, "/quarantine/")) {
 			s.quarantine(w, r)

@@ -77,8 +77,9 @@ type groupResults struct {
 // openResults reads the commit records of a folder; of a service's data folder
 // those of its reduced files.
 func openResults(dir string) (*results, error) {
-	if below := filepath.Join(dir, reducedFolder); isFolder(below) {
-		dir = below
+	dir, err := resultsIn(dir)
+	if err != nil {
+		return nil, err
 	}
 	paths, err := filepath.Glob(filepath.Join(dir, "*.commit.json"))
 	if err != nil {

@@ -23,6 +23,7 @@ type verifyCommand struct {
 	Recompute bool   `help:"Reduce the raw archive again and compare every byte; needs a data folder."`
 	Test      string `help:"Test file that the results were made with; by default those that serve kept in the data folder."`
 	Journal   string `help:"Folder of the embedded journal, for example DIR/journal: is it the one that the archive goes on from? The service must be stopped."`
+	Revision  string `help:"The revision to look at; by default the one that holds." placeholder:"REVISION"`
 	Quiet     bool   `short:"q" help:"Damages only: no progress bar, table or notes."`
 }
 
@@ -32,7 +33,18 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	isData := folderIsThere(filepath.Join(c.Dir, rawFolder))
 	if isData {
 		o.Raw, o.RawLabel = filepath.Join(c.Dir, rawFolder), rawFolder+"/"
-		o.Reduced, o.ReducedLabel = filepath.Join(c.Dir, reducedFolder), reducedFolder+"/"
+		name := c.Revision
+		if name == "" {
+			var err error
+			if name, err = currentRevision(c.Dir); err != nil {
+				return err
+			}
+		}
+		o.Reduced, o.ReducedLabel = filepath.Join(c.Dir, name), name+"/"
+		var err error
+		if o.Timelines, err = timelinesOf(c.Dir, name); err != nil {
+			return err
+		}
 	} else if c.Recompute || c.Journal != "" {
 		return fmt.Errorf("%s has no %s folder: without raw frames nothing can be reduced again, and no journal belongs to it", c.Dir, rawFolder)
 	}

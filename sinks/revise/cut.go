@@ -33,7 +33,7 @@ func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	plans := w.Timeline.between(record.First, record.Last)
+	plans := w.Timeline.Between(record.First, record.Last)
 	last := plans[len(plans)-1].Plan
 	kept, err := w.kept(record, start, plans)
 	if err != nil {
@@ -157,7 +157,7 @@ type kept struct {
 // their frames.
 func (w *work) kept(record *archive.Record, start json.RawMessage, plans []worker.Switch) (*kept, error) {
 	k := &kept{dir: w.Base, out: w.Out, digests: map[string]string{}}
-	was := w.Was.between(record.First, record.Last)
+	was := w.Was.Between(record.First, record.Last)
 	if w.Base == "" || len(plans) != 1 || len(was) != 1 {
 		return k, nil
 	}

@@ -11,6 +11,7 @@ import (
 
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
 
@@ -65,6 +66,17 @@ func (w *work) ownState(cut uint64) (json.RawMessage, error) {
 		return nil, fmt.Errorf("%w: %s; remove it and the records of group %s from cut %d on, and reduce again", ErrState, name, w.Group, cut)
 	}
 	return state, nil
+}
+
+// StateBehind is the state of a worker behind the newest cut of an archive, for
+// the revision of a folder.
+func StateBehind(dir string, newest *archive.Record) (json.RawMessage, error) {
+	w := &work{Order: Order{Group: newest.Group}, out: disk.At(dir)}
+	own, err := w.ownState(newest.Cut)
+	if err != nil || own == nil {
+		return newest.State, err
+	}
+	return worker.WithGroupState(newest.State, own)
 }
 
 func (w *work) writeState(cut uint64, state json.RawMessage) error {

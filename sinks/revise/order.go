@@ -20,8 +20,8 @@ type Entry struct {
 // first is 0.
 type Timeline []Entry
 
-// between returns what holds from one place to another, both included.
-func (t Timeline) between(first, last uint64) []worker.Switch {
+// Between returns what holds from one place to another, both included.
+func (t Timeline) Between(first, last uint64) []worker.Switch {
 	var out []worker.Switch
 	for i, e := range t {
 		ends := i+1 < len(t) && t[i+1].From <= first

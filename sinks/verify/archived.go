@@ -193,13 +193,19 @@ func (w *walk) compareRows(f *folder, name string, raw *rawCut, reduced *resultC
 		return
 	}
 	sources := map[string]bool{}
+	whole := rawCut{rows: map[string]int64{}, first: map[string]int64{}, last: map[string]int64{}}
 	for _, file := range reduced.files {
+		whole.add(file) // one of several parts where the constants changed within the cut
+	}
+	for i, file := range reduced.files {
 		source := file.metadata["source"]
 		sources[source] = true
+		more := slices.ContainsFunc(reduced.files[i+1:], func(c *content) bool { return c.metadata["source"] == source })
 		switch {
-		case file.file.Rows != raw.rows[source]:
-			w.damage(f, name, Rows, file.name, fmt.Sprintf("it has %d rows, the raw archive %d", file.file.Rows, raw.rows[source]))
-		case file.file.FirstTime != raw.first[source] || file.file.LastTime != raw.last[source]:
+		case more: // the last part of a source stands for all
+		case whole.rows[source] != raw.rows[source]:
+			w.damage(f, name, Rows, file.name, fmt.Sprintf("it has %d rows, the raw archive %d", whole.rows[source], raw.rows[source]))
+		case whole.first[source] != raw.first[source] || whole.last[source] != raw.last[source]:
 			w.damage(f, name, Rows, file.name, "its first or last time is another than that of the raw archive")
 		}
 	}

@@ -26,6 +26,14 @@ var (
 	fileName   = regexp.MustCompile(`^(.+?)\.(\d{8,})\.(.+)\.arrow$`)
 )
 
+// ours are files beside segments and records that belong to a revision: what it
+// is, states that the raw archive does not have, and what is left of its making.
+var ours = []*regexp.Regexp{
+	regexp.MustCompile(`^revision\.json$`),
+	regexp.MustCompile(`^.+\.\d{8,}\.state\.json$`),
+	regexp.MustCompile(`^\..+\.\d{8,}\.(claim|made\.json)$`),
+}
+
 func list(path, label string, isRaw bool) (*folder, error) {
 	entries, err := os.ReadDir(path)
 	if err != nil {
@@ -105,6 +113,9 @@ func (w *walk) leftOver(f *folder) {
 				w.damage(f, r.group, RecordDoubled, name, fmt.Sprintf("it is a record of cut %d of group %s under another name", r.cut, r.group))
 				continue
 			}
+		}
+		if slices.ContainsFunc(ours, func(p *regexp.Regexp) bool { return p.MatchString(name) }) {
+			continue
 		}
 		w.note("%s%s is nothing of ours", f.label, name)
 	}

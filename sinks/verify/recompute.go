@@ -12,6 +12,7 @@ import (
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/disk"
+	"glueline/sinks/revise"
 	"glueline/sinks/segment"
 )
 
@@ -58,7 +59,9 @@ func (w *walk) again(ctx context.Context, raw, reduced *folder, a *rawCut, r *re
 		if err != nil {
 			return err
 		}
-		before = previous.State
+		if before, err = revise.StateBehind(reduced.path, previous); err != nil {
+			return err
+		}
 		// The new record shall follow the one that is there.
 		text, err := os.ReadFile(reduced.file(nameOf(name, cut-1)))
 		if err != nil {
@@ -73,7 +76,11 @@ func (w *walk) again(ctx context.Context, raw, reduced *folder, a *rawCut, r *re
 		return err
 	}
 	defer frames.Close() // only read
-	sink := segment.NewSink(disk.At(dir), r.record.test, r.plan, r.record.program)
+	plans := r.plans
+	if plans == nil {
+		plans = []worker.Switch{{Plan: r.plan}}
+	}
+	sink := segment.NewSink(disk.At(dir), r.record.test, plans[0].Plan, r.record.program)
 	if err := sink.Resume(cut); err != nil {
 		return err
 	}
@@ -83,7 +90,7 @@ func (w *walk) again(ctx context.Context, raw, reduced *folder, a *rawCut, r *re
 		}
 		return frames.Next()
 	}
-	err = worker.Recompute(r.plan, before, next, []worker.Sink{sink})
+	_, err = worker.RecomputeBy(plans, before, next, []worker.Sink{sink})
 	switch {
 	case ctx.Err() != nil:
 		return ctx.Err()

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"glueline/pipeline/group"
+	"glueline/pipeline/worker"
 	"glueline/sinks/segment"
 )
 
@@ -16,7 +17,8 @@ type resultCut struct {
 	record *record
 	files  []*content
 	sound  bool
-	plan   *group.Plan // of the test file that it was made with; nil when there is none
+	plan   *group.Plan     // of the test file that it was made with; nil when there is none
+	plans  []worker.Switch // where a timeline says by which ones
 }
 
 // results walks the segments of a group. An entry is nil where the record is.
@@ -76,6 +78,11 @@ func (w *walk) results(ctx context.Context, f *folder, name string, records []*r
 		named := ""
 		if cut < len(archived) && archived[cut] != nil {
 			named = archived[cut].record.raw.Calibration
+			if t := w.options.Timelines[name]; t != nil {
+				c.plans = t.Between(archived[cut].record.raw.First, archived[cut].record.raw.Last)
+				w.byTimeline(f, c)
+				continue
+			}
 		}
 		w.constants(f, c, named)
 	}
@@ -169,6 +176,31 @@ func (w *walk) constants(f *folder, c *resultCut, named string) {
 		want, _, err := segment.Layout(c.plan, file.metadata["source"])
 		if err != nil || !sameFields(want, file.fields) {
 			w.damage(f, c.record.group, Schema, file.name, "its columns or their metadata are others than the test file says")
+			c.sound = false
+		}
+	}
+}
+
+// byTimeline compares what the files of a cut say of their columns with what
+// follows from the plans that its revision has for it.
+func (w *walk) byTimeline(f *folder, c *resultCut) {
+	c.plan = c.plans[len(c.plans)-1].Plan
+	w.plan = c.plan
+	for _, file := range c.files {
+		found := false
+		for _, s := range c.plans {
+			want, digest, err := segment.Layout(s.Plan, file.metadata["source"])
+			if err != nil || digest != file.metadata["calibration"] {
+				continue
+			}
+			found = true
+			if !sameFields(want, file.fields) {
+				w.damage(f, c.record.group, Schema, file.name, "its columns or their metadata are others than the test file says")
+				c.sound = false
+			}
+		}
+		if !found {
+			w.damage(f, c.record.group, Constants, file.name, "its constants are not those that the timeline of the revision has for this cut")
 			c.sound = false
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"glueline/pipeline/group"
+	"glueline/sinks/revise"
 	"glueline/sinks/segment"
 )
 
@@ -21,6 +22,10 @@ type Options struct {
 	// Tests are the test files that the results may have been made with. With
 	// none, constants are compared with their digests only.
 	Tests []Test
+
+	// Timelines say, by group, which plan holds from where on in a revision. A
+	// group without one was reduced by what the raw archive names.
+	Timelines map[string]revise.Timeline
 
 	// Program is the one at work: what another one made may differ by a part in
 	// 1e12 when it is made again.

@@ -1,0 +1,499 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"glueline/pipeline/event"
+	"glueline/pipeline/group"
+	"glueline/pipeline/printable"
+	"glueline/pipeline/testfile"
+	"glueline/sinks/archive"
+	"glueline/sinks/revise"
+)
+
+type rereduceCommand struct {
+	Data        string  `arg:"" help:"Data folder of serve."`
+	Calibration string  `help:"The test file as it should have been. What differs from the one in force is changed, from the first day on or as --from and --to say."`
+	From        string  `placeholder:"TIME" help:"The change holds from this time of the readings on, for example 2026-05-04T06:00:00Z."`
+	To          string  `placeholder:"TIME" help:"And up to this one."`
+	Who         string  `env:"GLUELINE_WHO" help:"Who changes it: a person's name."`
+	Why         string  `help:"Why it is changed."`
+	Preview     bool    `help:"Say what would change and how long it would take, and do nothing."`
+	GoOn        string  `placeholder:"REVISION" help:"Go on with a revision that was begun, or help the processes that are at it."`
+	Workers     int     `help:"Cuts at a time; by default one a processor, one beside a running service."`
+	Share       float64 `help:"Part of the machine that this process may take, from 0 to 1; by default a quarter beside a running service, else all."`
+	Quiet       bool    `short:"q" help:"No progress bar."`
+}
+
+// Run shows what a change does, makes the new revision beside the old one, and has
+// it hold when all of it is there and was read back.
+func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
+	if !folderIsThere(filepath.Join(c.Data, rawFolder)) {
+		return fmt.Errorf("%s has no %s folder: without what came as it came nothing can be reduced again; give the data folder of serve", c.Data, rawFolder)
+	}
+	if err := c.fits(); err != nil {
+		return err
+	}
+	current, err := currentRevision(c.Data)
+	if err != nil {
+		return err
+	}
+	if c.GoOn != "" {
+		r, err := readRevision(c.Data, c.GoOn)
+		if err != nil {
+			return fmt.Errorf("%w; glueline calibrations %s lists the revisions", err, c.Data)
+		}
+		if later(current, r.Name) {
+			return fmt.Errorf("revision %s holds already", current)
+		}
+		return c.make(ctx, s, r)
+	}
+	all, err := revisions(c.Data)
+	if err != nil {
+		return err
+	}
+	if newest := all[len(all)-1].Name; newest != current {
+		return fmt.Errorf("revision %s was begun and is not finished: go on with --go-on %s, or remove its folder %s",
+			newest, newest, filepath.Join(c.Data, newest))
+	}
+	r, err := c.plan(current, fmt.Sprintf("r%d", len(all)+1))
+	if err != nil {
+		return err
+	}
+	if err := c.show(ctx, s, r); err != nil || c.Preview {
+		return err
+	}
+	if err := r.write(c.Data); err != nil {
+		return err
+	}
+	return c.make(ctx, s, r)
+}
+
+// fits finds what is wrong with the command line.
+func (c *rereduceCommand) fits() error {
+	switch {
+	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview):
+		return fmt.Errorf("--go-on %s: what it changes was said when it was begun; leave the other flags out", c.GoOn)
+	case c.GoOn != "" && !event.IsRevision(c.GoOn):
+		return fmt.Errorf("--go-on %s: write r and its number, for example r2", c.GoOn)
+	case c.GoOn != "":
+		return nil
+	case c.Calibration == "":
+		return errors.New("give the test file as it should have been: --calibration FILE (or --go-on REVISION)")
+	case !c.Preview && strings.TrimSpace(c.Who) == "":
+		return errors.New("say who changes it: --who NAME")
+	case !c.Preview && strings.TrimSpace(c.Why) == "":
+		return errors.New("say why it is changed: --why REASON")
+	case c.Share < 0 || c.Share > 1 || c.Workers < 0:
+		return errors.New("--share is from 0 to 1, --workers at least 1")
+	}
+	return nil
+}
+
+// span is the time of the readings that a change holds for.
+func (c *rereduceCommand) span() (from, to *time.Time, err error) {
+	read := func(flag, text string) (*time.Time, error) {
+		if text == "" {
+			return nil, nil
+		}
+		t, err := time.Parse(time.RFC3339Nano, text)
+		if err != nil {
+			return nil, fmt.Errorf("%s %q; write the time with its offset, for example 2026-05-04T06:00:00Z", flag, text)
+		}
+		return &t, nil
+	}
+	if from, err = read("--from", c.From); err != nil {
+		return nil, nil, err
+	}
+	if to, err = read("--to", c.To); err != nil {
+		return nil, nil, err
+	}
+	if from != nil && to != nil && !from.Before(*to) {
+		return nil, nil, fmt.Errorf("--from %s is not before --to %s", c.From, c.To)
+	}
+	return from, to, nil
+}
+
+// plan makes the revision that the command line asks for, and keeps its test files.
+func (c *rereduceCommand) plan(current, name string) (*revision, error) {
+	from, to, err := c.span()
+	if err != nil {
+		return nil, err
+	}
+	next, err := readTest(c.Calibration)
+	if err != nil {
+		return nil, err
+	}
+	base, err := readRevision(c.Data, current)
+	if err != nil {
+		return nil, err
+	}
+	timelines := map[string]revise.Timeline{}
+	var inForce *keptTest
+	for _, p := range next.plans {
+		newest, err := archive.Newest(filepath.Join(c.Data, rawFolder), p.Name)
+		if err != nil {
+			return nil, err
+		}
+		if newest == nil {
+			continue // nothing of it is committed
+		}
+		t, err := base.timeline(c.Data, p.Name, newest.Cut+1, keptPlans(c.Data, p.Name))
+		if err != nil {
+			return nil, err
+		}
+		timelines[p.Name] = t
+		if inForce, err = keptTestOf(c.Data, t[len(t)-1].Digest); err != nil {
+			return nil, err
+		}
+	}
+	if inForce == nil {
+		return nil, fmt.Errorf("%s: nothing is committed there yet, so that nothing can be reduced again", c.Data)
+	}
+	if err := mayReload(inForce, next); err != nil {
+		return nil, fmt.Errorf("%s: %w", c.Calibration, err)
+	}
+	r := &revision{Version: 1, Name: name, From: current, Test: next.test.About.Name.Text, Who: strings.TrimSpace(c.Who), Why: strings.TrimSpace(c.Why),
+		Made: time.Now().UTC(), Begin: from, End: to, Groups: map[string][]holdingFrom{}}
+	if r.Changes, err = group.Differences(inForce.plans, next.plans); err != nil {
+		return nil, err
+	}
+	changed := changedTests{data: c.Data, before: inForce, after: next, made: map[string]string{}}
+	for name, t := range timelines {
+		if r.Groups[name], err = c.change(name, t, from, to, &changed); err != nil {
+			return nil, err
+		}
+	}
+	return r, nil
+}
+
+// change is a group's timeline with the change in it.
+func (c *rereduceCommand) change(name string, t revise.Timeline, from, to *time.Time, changed *changedTests) ([]holdingFrom, error) {
+	raw := filepath.Join(c.Data, rawFolder)
+	newest, err := archive.Newest(raw, name)
+	if err != nil {
+		return nil, err
+	}
+	begin, end := uint64(0), uint64(math.MaxUint64)
+	if from != nil {
+		if begin, err = revise.Place(raw, name, newest.Cut+1, from.UnixNano()); err != nil {
+			return nil, err
+		}
+	}
+	if to != nil {
+		if end, err = revise.Place(raw, name, newest.Cut+1, to.UnixNano()); err != nil {
+			return nil, err
+		}
+	}
+	var out []holdingFrom
+	add := func(place uint64, digest string) {
+		if n := len(out); n > 0 && out[n-1].Place == place {
+			out = out[:n-1]
+		}
+		if n := len(out); n == 0 || out[n-1].Digest != digest {
+			out = append(out, holdingFrom{place, digest})
+		}
+	}
+	for i, e := range t {
+		ends := uint64(math.MaxUint64)
+		if i+1 < len(t) {
+			ends = t[i+1].From
+		}
+		if e.From < begin {
+			add(e.From, e.Digest)
+		}
+		if begin < ends && e.From < end {
+			digest, err := changed.of(e.Digest)
+			if err != nil {
+				return nil, fmt.Errorf("the test file that held from place %d of group %s on: %w", e.From, name, err)
+			}
+			add(max(e.From, begin), digest)
+		}
+		if end < ends {
+			add(max(e.From, end), e.Digest)
+		}
+	}
+	return out, nil
+}
+
+// changedTests are the test files with the change made in them.
+type changedTests struct {
+	data          string
+	before, after *keptTest
+	made          map[string]string // by the digest of the one that held
+}
+
+// of makes the change in a test file that is kept, keeps that too, and returns its
+// digest.
+func (c *changedTests) of(digest string) (string, error) {
+	if made := c.made[digest]; made != "" {
+		return made, nil
+	}
+	was, err := keptTestOf(c.data, digest)
+	if err != nil {
+		return "", err
+	}
+	next := c.after
+	if digest != c.before.digest {
+		if next, err = c.make(was); err != nil {
+			return "", err
+		}
+	}
+	if err := next.keep(c.data); err != nil {
+		return "", err
+	}
+	c.made[digest] = next.digest
+	return next.digest, nil
+}
+
+// make writes the changed test file into a folder for a moment and reads it as any
+// other.
+func (c *changedTests) make(was *keptTest) (next *keptTest, err error) {
+	dir, err := os.MkdirTemp("", "glueline-*")
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	for i, f := range was.files {
+		text := f.text
+		if i == 0 {
+			if text, err = testfile.Change(c.before.files[0].text, c.after.files[0].text, f.text); err != nil {
+				return nil, fmt.Errorf("%w; give --from or --to so that it is left alone, or change that time by a test file of its own", err)
+			}
+		} else if now := c.after.fileOf(f.name); now != nil && bytes.Equal(text, c.before.fileOf(f.name)) {
+			text = now
+		} else if !bytes.Equal(c.before.fileOf(f.name), now) {
+			return nil, fmt.Errorf("%w: the list %s was another then", testfile.ErrChange, f.name)
+		}
+		if err := os.WriteFile(filepath.Join(dir, f.name), text, 0o600); err != nil {
+			return nil, err
+		}
+	}
+	kept := filepath.Join(dir, keptName)
+	return readTest(kept)
+}
+
+func (k *keptTest) fileOf(name string) []byte {
+	for _, f := range k.files {
+		if f.name == name {
+			return f.text
+		}
+	}
+	return nil
+}
+
+// samples is how many cuts a preview reduces both ways.
+const samples = 3
+
+// show says what a revision changes.
+func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) error {
+	fmt.Fprintf(s.out, "%s from %s, %s:\n", r.Name, r.From, r.spanInWords())
+	for _, line := range r.Changes {
+		fmt.Fprintf(s.out, "  %s\n", printable.Text(line))
+	}
+	if len(r.Changes) == 0 {
+		fmt.Fprintln(s.out, "  no constant is another: the results will be the same")
+	}
+	fmt.Fprintln(s.out)
+	reach := table{head: []string{"group", "cuts", "touched", "readings", "sources"}, right: []bool{false, true, true, true, false}}
+	change := table{head: []string{"column", "rows looked at", "mean change", "largest change", "at", "other flags", "values gained or lost"},
+		right: []bool{false, true, true, true, false, true, true}}
+	var rate []float64 // bytes a second
+	var bytes int64
+	for _, name := range slices.Sorted(maps.Keys(r.Groups)) {
+		o, err := r.order(c.Data, name, keptPlans(c.Data, name))
+		if err != nil {
+			return err
+		}
+		what, err := o.Reach()
+		if err != nil {
+			return err
+		}
+		bytes += what.RawBytes
+		reach.rows = append(reach.rows, []string{name, fmt.Sprint(what.Cuts), fmt.Sprint(len(what.Touched)), size(what.RawBytes), cmp.Or(strings.Join(what.Sources, ", "), "none")})
+		rows, speed, err := c.sample(ctx, &o, what)
+		if err != nil {
+			return err
+		}
+		change.rows = append(change.rows, rows...)
+		rate = append(rate, speed...)
+	}
+	reach.write(s.out)
+	if len(change.rows) > 0 {
+		fmt.Fprintf(s.out, "\nOf up to %d cuts a group, reduced both ways; columns that stay are left out:\n\n", samples)
+		change.write(s.out)
+	}
+	if len(rate) > 0 && bytes > 0 {
+		slices.Sort(rate)
+		fmt.Fprintf(s.out, "\nAbout %s for what is touched, on one processor without a limit.\n", (time.Duration(float64(bytes) / rate[len(rate)/2] * 1e9)).Round(100*time.Millisecond))
+	}
+	return nil
+}
+
+func (r *revision) spanInWords() string {
+	switch {
+	case r.Begin != nil && r.End != nil:
+		return fmt.Sprintf("from %s to %s", r.Begin.Format(time.RFC3339), r.End.Format(time.RFC3339))
+	case r.Begin != nil:
+		return fmt.Sprintf("from %s on", r.Begin.Format(time.RFC3339))
+	case r.End != nil:
+		return fmt.Sprintf("up to %s", r.End.Format(time.RFC3339))
+	}
+	return "for all time"
+}
+
+// sample reduces the first, the middle and the last cut that is touched.
+func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (rows [][]string, rate []float64, err error) {
+	total := map[string]*revise.Change{}
+	var order []string
+	for i, cut := range what.Touched {
+		if n := len(what.Touched); i != 0 && i != n/2 && i != n-1 {
+			continue
+		}
+		began := time.Now()
+		changes, bytes, err := o.Sample(ctx, cut, c.Data)
+		if err != nil {
+			return nil, nil, err
+		}
+		if took := time.Since(began).Seconds(); took > 0 {
+			rate = append(rate, float64(bytes)/took)
+		}
+		for _, x := range changes {
+			t := total[x.Column]
+			if t == nil {
+				total[x.Column], t = &x, &x
+				order = append(order, x.Column)
+				continue
+			}
+			t.Add(x)
+		}
+	}
+	for _, name := range order {
+		x := total[name]
+		if x.Largest == 0 && x.Flags == 0 && x.Lost == 0 {
+			continue
+		}
+		unit, scale, decimals := shownUnit(x.Unit)
+		row := []string{name, fmt.Sprint(x.Rows), "", "", "", "", ""}
+		if x.Largest != 0 {
+			row[2] = fmt.Sprintf("%+.*f %s", decimals+1, x.Mean*scale, unit)
+			row[3] = fmt.Sprintf("%+.*f %s", decimals+1, x.Largest*scale, unit)
+			row[4] = moment(x.When)
+		}
+		if x.Flags > 0 {
+			row[5] = fmt.Sprint(x.Flags)
+		}
+		if x.Lost > 0 {
+			row[6] = fmt.Sprint(x.Lost)
+		}
+		rows = append(rows, row)
+	}
+	return rows, rate, nil
+}
+
+// make makes the revision, reads it back and has it hold.
+func (c *rereduceCommand) make(ctx context.Context, s streams, r *revision) error {
+	unlock, lockErr := lockFolder(c.Data)
+	alone := lockErr == nil
+	if alone {
+		defer unlock()
+	}
+	workers, share := c.Workers, c.Share
+	if workers == 0 {
+		workers = 1
+		if alone {
+			workers = runtime.NumCPU()
+		}
+	}
+	if share == 0 && !alone {
+		share = besideService
+	}
+	began := time.Now()
+	checked := map[string]uint64{}
+	for round := 0; ; round++ {
+		// While the first ones were made, more came.
+		more, err := c.catchUp(ctx, s, r, workers, share, checked, round)
+		if err != nil {
+			return c.stopped(err, r)
+		}
+		if !more {
+			break
+		}
+	}
+	if alone {
+		if err := setCurrent(c.Data, r.Name); err != nil {
+			return err
+		}
+	} else if err := newControl(c.Data).turn(ctx, r.Name); err != nil {
+		return c.stopped(err, r)
+	}
+	fmt.Fprintf(s.out, "Revision %s holds (%.1f s). It is a draft until a second person has checked it; %s is as it was.\n", r.Name, time.Since(began).Seconds(), r.From)
+	return nil
+}
+
+// besideService is the part of the machine that a re-reduction takes while the
+// service works.
+const besideService = 0.25
+
+// catchUp makes the cuts that there are and reads them back. It reports whether
+// more than one came meanwhile.
+func (c *rereduceCommand) catchUp(ctx context.Context, s streams, r *revision, workers int, share float64, checked map[string]uint64, round int) (more bool, err error) {
+	var orders []revise.Order
+	var total int64
+	for _, name := range slices.Sorted(maps.Keys(r.Groups)) {
+		o, err := r.order(c.Data, name, keptPlans(c.Data, name))
+		if err != nil {
+			return false, err
+		}
+		o.Workers, o.Share = workers, share
+		orders = append(orders, o)
+		for cut := checked[name]; cut < o.Cuts; cut++ {
+			record, err := archive.Read(o.Raw, name, cut)
+			if err != nil {
+				return false, err
+			}
+			for _, f := range record.Files {
+				total += f.Bytes
+			}
+		}
+	}
+	bar := newProgress(s.err, "reducing again", c.Quiet || round > 0)
+	defer bar.Close()
+	bar.Begin(total)
+	var done atomic.Int64
+	for i := range orders {
+		o := &orders[i]
+		o.Done = func(_ uint64, bytes int64) { bar.Set(done.Add(bytes)) }
+		if err := revise.Run(ctx, *o); err != nil {
+			return false, err
+		}
+		first := checked[o.Group]
+		if err := o.Check(ctx, first-min(first, 1), nil); err != nil {
+			return false, err
+		}
+		more = more || round < 100 && o.Cuts > first+1
+		checked[o.Group] = o.Cuts
+	}
+	return more, nil
+}
+
+// stopped says how to go on.
+func (c *rereduceCommand) stopped(err error, r *revision) error {
+	if errors.Is(err, context.Canceled) {
+		err = errInterrupted
+	}
+	return fmt.Errorf("%w\n%s still holds. Go on with: glueline rereduce %s --go-on %s (or remove %s)", err, r.From, c.Data, r.Name, filepath.Join(c.Data, r.Name))
+}
