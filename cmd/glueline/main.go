@@ -20,21 +20,23 @@ import (
 
 // commands are the words after "glueline"; each has a file of its own.
 type commands struct {
-	Check      checkCommand      `cmd:"" help:"Validate a test file and print what to expect of each channel before any data exists."`
-	Schema     schemaCommand     `cmd:"" help:"Print the JSON Schema of test files, for editors."`
-	Reduce     reduceCommand     `cmd:"" help:"Reduce raw files to strain and stress."`
-	Demo       demoCommand       `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
-	Serve      serveCommand      `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
-	Replay     replayCommand     `cmd:"" help:"Publish raw files and events to a running service."`
-	Status     statusCommand     `cmd:"" help:"How a running service is: sources, lag, files, room."`
-	Rereduce   rereduceCommand   `cmd:"" help:"Reduce what came again, under constants that were found to be right: only what they touch, beside the running service."`
-	Verify     verifyCommand     `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
-	Drift      driftCommand      `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
-	RuleOut    ruleOutCommand    `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`
-	Quarantine quarantineCommand `cmd:"" help:"Messages that were refused."`
-	People     peopleCommands    `embed:""`
-	Feed       feedCommand       `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`
-	Selfcheck  selfcheckCommand  `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
+	Check        checkCommand        `cmd:"" help:"Validate a test file and print what to expect of each channel before any data exists."`
+	Schema       schemaCommand       `cmd:"" help:"Print the JSON Schema of test files, for editors."`
+	Reduce       reduceCommand       `cmd:"" help:"Reduce raw files to strain and stress."`
+	Demo         demoCommand         `cmd:"" help:"Make the raw data of an invented test, reduce it and say what was found."`
+	Serve        serveCommand        `cmd:"" help:"Reduce frames as they come, for as long as the test runs."`
+	Replay       replayCommand       `cmd:"" help:"Publish raw files and events to a running service."`
+	Status       statusCommand       `cmd:"" help:"How a running service is: sources, lag, files, room."`
+	Rereduce     rereduceCommand     `cmd:"" help:"Reduce what came again, under constants that were found to be right: only what they touch, beside the running service."`
+	Calibrations calibrationsCommand `cmd:"" help:"Which constants held from where on, who changed them and why, and the revisions."`
+	Review       reviewCommand       `cmd:"" help:"Say by name that a revision was checked, or may be released."`
+	Verify       verifyCommand       `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
+	Drift        driftCommand        `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
+	RuleOut      ruleOutCommand      `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`
+	Quarantine   quarantineCommand   `cmd:"" help:"Messages that were refused."`
+	People       peopleCommands      `embed:""`
+	Feed         feedCommand         `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`
+	Selfcheck    selfcheckCommand    `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }

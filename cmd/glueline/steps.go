@@ -30,7 +30,7 @@ type stepsCommand struct {
 }
 
 // Run reports committed files by their steps, whoever made them.
-func (c *stepsCommand) Run(ctx context.Context, s streams) error {
+func (c *stepsCommand) Run(ctx context.Context, s streams) (err error) {
 	if c.Now {
 		control := newControl(c.Results)
 		if err := control.cut(ctx, event.Event{Who: "glueline steps", Why: "asked for the steps up to now"}); err != nil {
@@ -44,6 +44,11 @@ func (c *stepsCommand) Run(ctx context.Context, s streams) error {
 	if err := r.only(c.Channels); err != nil {
 		return err
 	}
+	defer func() {
+		if line := saysDraft(c.Results); line != "" && err == nil && !c.CSV {
+			fmt.Fprintf(s.out, "\n%s\n", line)
+		}
+	}()
 	if c.Shunts {
 		checks, err := r.checks()
 		if err != nil {

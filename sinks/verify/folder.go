@@ -29,7 +29,7 @@ var (
 // ours are files beside segments and records that belong to a revision: what it
 // is, states that the raw archive does not have, and what is left of its making.
 var ours = []*regexp.Regexp{
-	regexp.MustCompile(`^revision\.json$`),
+	regexp.MustCompile(`^(revision|checked|released)\.json$`),
 	regexp.MustCompile(`^.+\.\d{8,}\.state\.json$`),
 	regexp.MustCompile(`^\..+\.\d{8,}\.(claim|made\.json)$`),
 }
