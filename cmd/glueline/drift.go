@@ -15,6 +15,7 @@ import (
 	"glueline/pipeline/event"
 	"glueline/pipeline/follow"
 	"glueline/pipeline/printable"
+	"glueline/sinks/health"
 )
 
 type driftCommand struct {
@@ -35,106 +36,90 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 			return err
 		}
 	}
-	r, err := openResults(c.Results)
+	k, err := c.know(ctx, s)
 	if err != nil {
 		return err
 	}
-	known, err := c.known(r)
-	if err != nil {
-		return err
-	}
-	bar := newProgress(s.err, "following", c.Quiet)
-	defer bar.Close()
-	bar.Begin(r.bytes() * passes * int64(len(r.groups)))
-	var done int64
-	var all []follow.Health
-	var constants constantsWatch
-	for _, g := range r.groups {
-		in, err := r.toFollow(ctx, g, known, &constants, func(bytes int64) { done += bytes; bar.Set(done) })
-		if err != nil {
-			return err
-		}
-		of, err := follow.Run(in)
-		if err != nil {
-			return fmt.Errorf("group %s: %w", g.name, err)
-		}
-		all = append(all, of...)
-	}
-	bar.Close()
 	for _, name := range c.Channels {
-		if !slices.ContainsFunc(all, func(h follow.Health) bool { return h.Channel == name }) {
-			return fmt.Errorf("no channel %q in %s", name, r.dir)
+		if !slices.ContainsFunc(k.channels, func(h follow.Health) bool { return h.Channel == name }) {
+			return fmt.Errorf("no channel %q in %s", name, c.Results)
 		}
 	}
 	if len(c.Channels) > 0 {
-		all = slices.DeleteFunc(all, func(h follow.Health) bool { return !slices.Contains(c.Channels, h.Channel) })
+		k.channels = slices.DeleteFunc(k.channels, func(h follow.Health) bool { return !slices.Contains(c.Channels, h.Channel) })
+		k.residuals = slices.DeleteFunc(k.residuals, func(r follow.Residual) bool {
+			return !slices.ContainsFunc(r.Terms, func(t follow.Term) bool { return slices.Contains(c.Channels, t.Channel) })
+		})
 	}
 	switch {
 	case c.CSV:
-		return driftCSV(s.out, all)
+		return driftCSV(s.out, k.channels)
 	case c.JSON:
-		return driftJSON(s.out, all, constants.changed)
+		return driftJSON(s.out, k)
 	}
-	printDrift(s.out, all, constants.changed)
+	printDrift(s.out, k)
 	return nil
 }
 
-// known is the test file's part: the one given, or the newest that is kept.
-func (c *driftCommand) known(r *results) (*fromTest, error) {
-	path := c.Test
-	if path == "" {
-		path = newestKept(c.Results, r)
-	}
-	if path == "" {
-		return &fromTest{}, nil
-	}
-	return readFromTest(path)
+// known is what is known of all channels of a folder.
+type known struct {
+	channels  []follow.Health
+	residuals []follow.Residual
+	changed   map[string]time.Time // newest time from which a channel was reduced by other constants
+	upTo      map[string]string    // by group
 }
 
-// States of a channel of which drift says nothing.
-const (
-	learning  = "learning"
-	noReading = "no reading"
-)
-
-// stateOf is what is said of a channel in one word or two.
-func stateOf(h *follow.Health) string {
-	switch named := h.Verdict.Named; {
-	case h.Minutes == 0:
-		return noReading
-	case !h.Learnt():
-		return learning
-	default:
-		return string(named)
+// know goes on from the newest health files to the end of what is committed.
+func (c *driftCommand) know(ctx context.Context, s streams) (*known, error) {
+	var given *declared
+	if c.Test != "" {
+		var err error
+		if given, err = readDeclared(c.Test); err != nil {
+			return nil, err
+		}
 	}
-}
-
-// certaintyOf is that of what is named, "" where nothing is.
-func certaintyOf(h *follow.Health) string {
-	if s := stateOf(h); len(h.Verdict.Ranked) == 0 || s == learning || s == noReading || s == string(drift.CannotTell) {
-		return ""
+	walks, err := walksOf(c.Results, given)
+	if err != nil {
+		return nil, err
 	}
-	return string(h.Verdict.Ranked[0].Certainty)
-}
-
-// onsetOf is when it began, "" where nothing did.
-func onsetOf(h *follow.Health, layout string) string {
-	if s := stateOf(h); s == learning || s == noReading || h.Verdict.Onset.IsZero() {
-		return ""
+	bar := newProgress(s.err, "following", c.Quiet)
+	defer bar.Close()
+	k := &known{changed: map[string]time.Time{}, upTo: map[string]string{}}
+	var total, done int64
+	for _, w := range walks {
+		total += w.bytesLeft()
 	}
-	return h.Verdict.Onset.Format(layout)
+	bar.Begin(total)
+	for _, w := range walks {
+		w.progress = func(bytes int64) { done += bytes; bar.Set(done) }
+		if err := w.toTheEnd(ctx, false); err != nil {
+			return nil, fmt.Errorf("group %s: %w", w.group, err)
+		}
+		of, err := w.pass.Health()
+		if err != nil {
+			return nil, fmt.Errorf("group %s: %w", w.group, err)
+		}
+		k.channels = append(k.channels, of...)
+		k.residuals = append(k.residuals, w.pass.Residuals()...)
+		for name, at := range w.state.Changed {
+			k.changed[name] = time.Unix(0, at).UTC()
+		}
+		k.upTo[w.group] = stamp(w.state.UpTo)
+	}
+	return k, nil
 }
 
 // driftSays is said wherever drift is shown.
 const driftSays = "Nothing was repaired or removed. It monitors and does not protect: no load stops for what is said here."
 
-func printDrift(w io.Writer, all []follow.Health, changed map[string]time.Time) {
+func printDrift(w io.Writer, k *known) {
+	all := k.channels
 	t := table{head: []string{"channel", "says", "certainty", "since", "moved um/m", "slope", "cycles", "of the load", "largest um/m", "damage"},
 		right: []bool{false, false, false, false, true, true, true, true, true, true}}
 	for i := range all {
 		h := &all[i]
 		slope, moved, damage := "-", "-", "-"
-		if s := stateOf(h); s != learning && s != noReading {
+		if s := health.StateOf(h); s != health.Learning && s != health.NoReading {
 			moved = um(h.Verdict.Moved, 1)
 			if h.Verdict.Slope != 0 {
 				slope = fmt.Sprintf("%+.1f %%", 100*h.Verdict.Slope)
@@ -143,7 +128,7 @@ func printDrift(w io.Writer, all []follow.Health, changed map[string]time.Time) 
 		if h.Curve {
 			damage = strconv.FormatFloat(h.Cycles.Damage, 'g', 3, 64)
 		}
-		t.rows = append(t.rows, []string{h.Channel, stateOf(h), dash(certaintyOf(h)), dash(onsetOf(h, "2006-01-02 15:04Z")), moved, slope,
+		t.rows = append(t.rows, []string{h.Channel, health.StateOf(h), dash(health.CertaintyOf(h)), dash(health.OnsetOf(h, "2006-01-02 15:04Z")), moved, slope,
 			cyclesOf(h), exact(h.LoadCycles()), strconv.Itoa(int(h.Cycles.Largest)), damage})
 	}
 	t.write(w)
@@ -154,7 +139,8 @@ func printDrift(w io.Writer, all []follow.Health, changed map[string]time.Time) 
 		explain(w, &all[i])
 	}
 	silent(w, all)
-	recalibrated(w, all, changed)
+	disagreeing(w, k.residuals)
+	recalibrated(w, all, k.changed)
 	fmt.Fprintln(w)
 	fmt.Fprintln(w, driftSays)
 }
@@ -174,20 +160,20 @@ const (
 // explain prints why a channel is not called healthy.
 func explain(w io.Writer, h *follow.Health) {
 	name := printable.Text(h.Channel)
-	switch s := stateOf(h); s {
+	switch s := health.StateOf(h); s {
 	case string(drift.Healthy):
 		return
-	case noReading:
+	case health.NoReading:
 		fmt.Fprintf(w, "\n%s: no reading to judge by; of %d samples %d are left out, for their flags or without a value.\n", name, h.Samples, h.LeftOut)
 		return
-	case learning:
+	case health.Learning:
 		fmt.Fprintf(w, "\n%s: too little to know how it behaves when it is healthy: %s of readings with a zero from %s on. Until it has learnt, nothing is said.\n",
 			name, count(h.Record.Zeros.Seen, "hour"), h.From.Format(time.RFC3339))
 		return
 	case string(drift.CannotTell):
 		fmt.Fprintf(w, "\n%s: cannot tell. It moved by %s um/m; no cause outweighs the others:\n", name, um(h.Verdict.Moved, 1))
 	default:
-		fmt.Fprintf(w, "\n%s: %s, %s.\n", name, s, certaintyOf(h))
+		fmt.Fprintf(w, "\n%s: %s, %s.\n", name, s, health.CertaintyOf(h))
 	}
 	if !h.Replaced.IsZero() {
 		fmt.Fprintf(w, "  Its gauge was replaced %s; only what came since counts.\n", h.Replaced.Format(time.RFC3339))
@@ -229,6 +215,29 @@ func silent(w io.Writer, all []follow.Health) {
 	}
 }
 
+// disagreeing names the pairs and rosettes that leave over more than they may. Two
+// that disagree do not say which is wrong.
+func disagreeing(w io.Writer, all []follow.Residual) {
+	suspects := follow.Suspects(all)
+	for i := range all {
+		r := &all[i]
+		if r.Beyond.IsZero() {
+			continue
+		}
+		var names []string
+		for _, t := range r.Terms {
+			names = append(names, printable.Text(t.Channel))
+		}
+		fmt.Fprintf(w, "\n%s (%s): %s disagree since %s, by %s um/m in the newest hour, where %s um/m is allowed.\n",
+			printable.Text(r.Name), r.Form, strings.Join(names, " and "), r.Beyond.Format("2006-01-02 15:04Z"), um(r.Newest, 1), um(r.Limit, 1))
+		if at := slices.IndexFunc(r.Terms, func(t follow.Term) bool { return slices.Contains(suspects, t.Channel) }); at >= 0 {
+			fmt.Fprintf(w, "  A third tells: %s disagrees with others too, and with nobody does it agree.\n", printable.Text(r.Terms[at].Channel))
+		} else {
+			fmt.Fprintln(w, "  It cannot tell which of them is wrong: a third that should agree with one of them would.")
+		}
+	}
+}
+
 // recalibrated names the channels that were reduced by other constants from a time
 // on.
 func recalibrated(w io.Writer, all []follow.Health, changed map[string]time.Time) {
@@ -265,7 +274,7 @@ func driftCSV(w io.Writer, all []follow.Health) error {
 		if h.Curve {
 			damage = exact(h.Cycles.Damage)
 		}
-		_ = out.Write([]string{h.Channel, h.Source, stateOf(h), certaintyOf(h), onsetOf(h, time.RFC3339), exact(h.Verdict.Moved), exact(h.Verdict.Slope),
+		_ = out.Write([]string{h.Channel, h.Source, health.StateOf(h), health.CertaintyOf(h), health.OnsetOf(h, time.RFC3339), exact(h.Verdict.Moved), exact(h.Verdict.Slope),
 			instantOf(h.From), instantOf(h.To), strconv.Itoa(h.Minutes), strconv.FormatUint(h.Samples, 10), strconv.FormatUint(h.LeftOut, 10),
 			cyclesOf(h), exact(h.LoadCycles()), exact(float64(h.Cycles.Largest) / 1e6), damage})
 	}
@@ -280,95 +289,19 @@ func instantOf(t time.Time) string {
 	return t.Format(time.RFC3339)
 }
 
-// driftChannel is one channel for programs. What is not known is null.
-type driftChannel struct {
-	Channel    string       `json:"channel"`
-	Source     string       `json:"source"`
-	Says       string       `json:"says"`
-	Certainty  string       `json:"certainty,omitempty"`
-	Since      string       `json:"since,omitempty"`
-	Moved      *float64     `json:"moved_strain"`
-	Slope      *float64     `json:"slope_change"` // relative
-	From       string       `json:"from,omitempty"`
-	To         string       `json:"to,omitempty"`
-	Minutes    int          `json:"minutes"`
-	Samples    uint64       `json:"samples"`
-	LeftOut    uint64       `json:"left_out"`
-	Replaced   string       `json:"replaced,omitempty"`
-	Constants  string       `json:"constants_changed,omitempty"` // newest time from which it was reduced by others
-	Cycles     float64      `json:"cycles"`
-	LoadCycles float64      `json:"load_cycles"`
-	Largest    float64      `json:"largest_range_strain"`
-	Damage     *float64     `json:"damage"`
-	Ranked     []driftCause `json:"ranked"`
-	RuledOut   []driftOut   `json:"ruled_out,omitempty"`
-	Shunts     []driftNote  `json:"shunts,omitempty"`     // relative change of the span
-	Insulation []driftNote  `json:"insulation,omitempty"` // ohm
-}
-
-type driftNote struct {
-	Time  string  `json:"time"`
-	Value float64 `json:"value"`
-}
-
-type driftCause struct {
-	Cause     string   `json:"cause"`
-	Certainty string   `json:"certainty"`
-	Weight    float64  `json:"weight"`
-	For       []string `json:"for"`
-	Against   []string `json:"against"`
-	Decide    string   `json:"decide"`
-}
-
-type driftOut struct {
-	Cause string `json:"cause"`
-	Who   string `json:"who"`
-	Why   string `json:"why"`
-}
-
-func driftJSON(w io.Writer, all []follow.Health, changed map[string]time.Time) error {
-	channels := []driftChannel{}
-	for i := range all {
-		h := &all[i]
-		c := driftChannel{
-			Channel: h.Channel, Source: h.Source, Says: stateOf(h), Certainty: certaintyOf(h), Since: onsetOf(h, time.RFC3339),
-			Moved: finite(h.Verdict.Moved), Slope: finite(h.Verdict.Slope), From: instantOf(h.From), To: instantOf(h.To), Minutes: h.Minutes,
-			Samples: h.Samples, LeftOut: h.LeftOut, Replaced: instantOf(h.Replaced), Constants: instantOf(changed[h.Channel]),
-			Cycles: float64(h.Cycles.Closed+h.Cycles.Open) / 2, LoadCycles: h.LoadCycles(), Largest: float64(h.Cycles.Largest) / 1e6, Ranked: []driftCause{},
-			Shunts: notesOfDrift(h.Record.Shunts), Insulation: notesOfDrift(h.Record.Insulation),
-		}
-		if h.Curve {
-			c.Damage = finite(h.Cycles.Damage)
-		}
-		for _, o := range h.Verdict.Ranked {
-			c.Ranked = append(c.Ranked, driftCause{string(o.Cause), string(o.Certainty), o.Weight, append([]string{}, o.For...), append([]string{}, o.Against...), o.Decide})
-		}
-		for _, o := range h.Facts.RuledOut {
-			c.RuledOut = append(c.RuledOut, driftOut{string(o.Cause), o.Who, o.Why})
-		}
-		channels = append(channels, c)
+func driftJSON(w io.Writer, k *known) error {
+	channels := []health.Channel{}
+	for i := range k.channels {
+		channels = append(channels, health.Say(&k.channels[i], k.changed[k.channels[i].Channel]))
 	}
 	out := json.NewEncoder(w)
 	out.SetIndent("", "  ")
 	return out.Encode(struct {
-		Channels []driftChannel `json:"channels"`
-		Note     string         `json:"note"`
-	}{channels, driftSays})
-}
-
-// finite is a number that JSON has; nil for others.
-func finite(v float64) *float64 {
-	if v-v != 0 {
-		return nil
-	}
-	return &v
-}
-
-func notesOfDrift(notes []drift.Note) (all []driftNote) {
-	for _, n := range notes {
-		all = append(all, driftNote{stamp(n.Time), n.Value})
-	}
-	return all
+		Channels  []health.Channel  `json:"channels"`
+		Residuals []health.Residual `json:"residuals"`
+		UpTo      map[string]string `json:"up_to"`
+		Note      string            `json:"note"`
+	}{channels, health.SayResiduals(k.residuals), k.upTo, driftSays})
 }
 
 type ruleOutCommand struct {

@@ -16,6 +16,7 @@ import (
 
 	"glueline/pipeline/drift/driftsim"
 	"glueline/pipeline/follow"
+	"glueline/sinks/health"
 )
 
 // driftBegin is when made-up channels begin.
@@ -125,10 +126,10 @@ channels:
 }
 
 type driftSaid struct {
-	Channels []driftChannel `json:"channels"`
+	Channels []health.Channel `json:"channels"`
 }
 
-func driftOf(t *testing.T, args ...string) map[string]driftChannel {
+func driftOf(t *testing.T, args ...string) map[string]health.Channel {
 	t.Helper()
 	status, out, errs := glueline(t.Context(), append([]string{"drift", "--json"}, args...)...)
 	if status != 0 || errs != "" {
@@ -138,7 +139,7 @@ func driftOf(t *testing.T, args ...string) map[string]driftChannel {
 	if err := json.Unmarshal([]byte(out), &said); err != nil {
 		t.Fatal(err)
 	}
-	all := map[string]driftChannel{}
+	all := map[string]health.Channel{}
 	for _, c := range said.Channels {
 		all[c.Channel] = c
 	}
@@ -191,10 +192,10 @@ func TestRuledOut(t *testing.T) {
 		t.Fatalf("%s without it", says)
 	}
 	web := driftOf(t, after)["web"]
-	if web.Says == "structure" || slices.ContainsFunc(web.Ranked, func(o driftCause) bool { return o.Cause == "structure" }) || web.Says == "healthy" {
+	if web.Says == "structure" || slices.ContainsFunc(web.Ranked, func(o health.Cause) bool { return o.Cause == "structure" }) || web.Says == "healthy" {
 		t.Errorf("%s, of %v", web.Says, web.Ranked)
 	}
-	if want := (driftOut{"structure", "M. Arkle", "penetrant showed nothing"}); len(web.RuledOut) != 1 || web.RuledOut[0] != want {
+	if want := (health.RuledOut{Cause: "structure", Who: "M. Arkle", Why: "penetrant showed nothing"}); len(web.RuledOut) != 1 || web.RuledOut[0] != want {
 		t.Errorf("%v", web.RuledOut)
 	}
 	if _, text, _ := glueline(t.Context(), "drift", after, "--channels", "web"); !strings.Contains(text, "Ruled out: structure, by M. Arkle: penetrant showed nothing") {
@@ -254,7 +255,7 @@ func TestDriftTables(t *testing.T) {
 // A record that is too short has not learnt what is healthy, and says so.
 func TestDriftLearns(t *testing.T) {
 	c := driftsim.Make(driftsim.Options{Seed: 2, Kind: driftsim.Healthy})
-	for hours, want := range map[int]string{1: noReading, 12: learning, 40: learning, 60: "healthy"} {
+	for hours, want := range map[int]string{1: health.NoReading, 12: health.Learning, 40: health.Learning, 60: "healthy"} {
 		short := c
 		short.Samples = c.Samples[:60*hours]
 		dir, _ := driftFolder(t, &short, "")
@@ -263,7 +264,7 @@ func TestDriftLearns(t *testing.T) {
 			t.Errorf("%d hours: %s, %s, since %q", hours, web.Says, web.Certainty, web.Since)
 		}
 		_, text, _ := glueline(t.Context(), "drift", dir)
-		for state, words := range map[string]string{noReading: "web: no reading to judge by", learning: "web: too little to know"} {
+		for state, words := range map[string]string{health.NoReading: "web: no reading to judge by", health.Learning: "web: too little to know"} {
 			if strings.Contains(text, words) != (want == state) {
 				t.Errorf("%d hours:\n%s", hours, text)
 			}
@@ -295,7 +296,7 @@ func TestConstantsThatChange(t *testing.T) {
 		}
 		return `{"name":"` + name + `","wires":[` + strings.Join(wires, ",") + `]}`
 	}
-	var w constantsWatch
+	w := newConstantsWatch(&walkState{})
 	for range passes {
 		w.begin()
 		for _, file := range []struct {
@@ -309,19 +310,19 @@ func TestConstantsThatChange(t *testing.T) {
 			{"web", text("web", "2.1", `"from_ns":0,"to_ns":100`), 30},
 			{"web", text("web", "2.1", `"from_ns":0,"to_ns":100`), 40},
 		} {
-			if err := w.see(file.channel, file.text, file.at); err != nil {
+			if _, err := w.see(file.channel, file.text, file.at); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
-	if want := time.Unix(0, 30).UTC(); len(w.changed) != 1 || !w.changed["web"].Equal(want) {
-		t.Errorf("%v, want web at %v", w.changed, want)
+	if len(w.changed) != 1 || w.changed["web"] != 30 {
+		t.Errorf("%v, want web at 30", w.changed)
 	}
-	if err := w.see("web", "{", 50); err == nil {
+	if _, err := w.see("web", "{", 50); err == nil {
 		t.Error("constants that are none")
 	}
 	var out strings.Builder
-	recalibrated(&out, []follow.Health{{Channel: "far"}, {Channel: "web"}}, w.changed)
+	recalibrated(&out, []follow.Health{{Channel: "far"}, {Channel: "web"}}, map[string]time.Time{"web": time.Unix(0, w.changed["web"]).UTC()})
 	if !strings.HasSuffix(out.String(), ":\n  web at 1970-01-01 00:00Z\n") {
 		t.Errorf("%s", out.String())
 	}

@@ -51,6 +51,9 @@ type Counter struct {
 // New returns a counter that has seen nothing. The zero Curve does no damage.
 func New(curve Curve) *Counter { return &Counter{curve: curve} }
 
+// Use has what closes from here on do its damage by another curve.
+func (c *Counter) Use(curve Curve) { c.curve = curve }
+
 // Add counts the strains of consecutive samples, in m/m, each with its flags;
 // both have the same length. A row that is flagged replaced is a Break. It
 // allocates nothing but room for more open turning points than ever before.

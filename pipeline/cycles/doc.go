@@ -25,10 +25,7 @@
 // sample reduced a second time. Where nobody knows what the zero moved by (another
 // gauge, another calibration, new wiring) Break has the next point go on where
 // the last one was: what happened between is not known, and no cycle is
-// made of it.
-//
-// Pass does this for a group: it is given each cut's zeros, as its commit record
-// tells of them, and its rows, and finds the row at which each zero took effect.
+// made of it. Package follow does this for the channels of a group.
 //
 // # Memory
 //

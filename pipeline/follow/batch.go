@@ -14,6 +14,7 @@ const (
 	Load             // the auxiliary quantity that strain is read against
 	Humidity         // %
 	Excitation       // V, of the column's source
+	Reference        // mV/V, of a stable resistor bridge on the column's source
 )
 
 // Column is one column of a batch.
@@ -22,6 +23,7 @@ type Column struct {
 	Kind  Kind
 	Value []float64 // NaN where there is none
 	Flags []uint32  // of strain, a flag.Mask a sample
+	Anew  bool      // of strain: its constants are others than those of the batch before
 }
 
 // Batch is a run of consecutive rows of one source. Its slices have the length of
@@ -36,8 +38,8 @@ type Batch struct {
 // order. It is asked twice.
 type Batches func(visit func(*Batch)) error
 
-// series hands the columns of a batch on as those of package steps.
-func (b *Batch) series(visit func(steps.Series)) {
+// Series hands the columns of a batch on as those of package steps.
+func (b *Batch) Series(visit func(steps.Series)) {
 	for i := range b.Columns {
 		c := &b.Columns[i]
 		s := steps.Series{Name: c.Name, Time: b.Time, Value: c.Value, Flags: c.Flags}

@@ -14,13 +14,22 @@ import (
 	"glueline/pipeline/steps"
 )
 
-// Input is all that is known of a group.
+// Input is a stretch of a group: all that came of it since the one before.
 type Input struct {
 	Events   []event.Event // in order of time
 	Channels []group.ChannelConstants
-	Zeros    []steps.ZeroAt          // that strain is counted from, each as often as it stands in a record; those of one window in their order
-	Curves   map[string]cycles.Curve // S-N curves by channel; without one no damage is counted
-	Batches  Batches                 // of the group's strain, and of what is read beside it in any group
+	Zeros    []steps.ZeroAt // that strain is counted from, each as often as it stands in a record; those of one window in their order
+	Checks   []steps.Check  // shunt checks that are over
+	Declared *Declared      // of the test file; nil for nothing
+	Batches  Batches        // of the group's strain, and of what is read beside it in any group
+}
+
+// Declared is what only a test file knows.
+type Declared struct {
+	Curves     map[string]cycles.Curve // S-N curves by channel; without one no damage is counted
+	Relations  []Relation              // what checks itself
+	Witnesses  map[string][]string     // by channel
+	Neighbours map[string][]string     // by channel
 }
 
 // Health is what came of one channel.
@@ -47,94 +56,188 @@ func (h *Health) Learnt() bool { return h.Record.Zeros.SD > 0 }
 // a half cycle counts half.
 func (h *Health) LoadCycles() float64 { return loadCycles(h.Cycles) }
 
-// Run follows the channels of a group and judges each. They come in the order of
-// in.Channels; a channel without a column is not among them.
-func Run(in *Input) ([]Health, error) {
-	b := newBackground(in.Events)
-	gathered := false
-	checks, err := steps.Checks(in.Events, in.Channels, in.Zeros, func(visit func(steps.Series)) error {
-		gathered = true
-		return in.Batches(func(batch *Batch) {
-			b.take(batch)
-			batch.series(visit)
-		})
-	})
-	if err == nil && !gathered { // there is no check to be made
-		err = in.Batches(b.take)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("what is read beside the strain: %w", err)
-	}
-	b.settle()
-	r := &run{in: in, background: b, checks: checks, sources: map[string]*source{}, channels: map[string]*follower{}}
-	if err := in.Batches(r.take); err != nil {
-		return nil, fmt.Errorf("follow the strain: %w", err)
-	}
-	var all []Health
-	for _, s := range r.sources {
-		s.finish(b)
-	}
-	for i := range in.Channels {
-		if f := r.channels[in.Channels[i].Name]; f != nil {
-			all = append(all, f.health(in.Curves))
+// Noise is the standard deviation of white noise in idle minutes, in m/m, over the
+// newest hour that has one; NaN before there is one.
+func (h *Health) Noise() float64 {
+	for i := range slices.Backward(h.Record.Epochs) {
+		if w := h.Record.Epochs[i].Wobble; w.N > 0 {
+			return math.Sqrt(w.Mean())
 		}
 	}
-	return all, nil
+	return math.NaN()
 }
 
-// run is the second way through the batches.
-type run struct {
-	in         *Input
+// Pass follows the channels of a group stretch after stretch. What it remembers
+// between two of them is its State.
+type Pass struct {
+	declared   *Declared
 	background *background
-	checks     []steps.Check
-	sources    map[string]*source
-	channels   map[string]*follower
+	sources    []*source // in the order in which they came
+	followers  []*follower
+	named      map[string]*follower
+	relations  []*related
 }
 
-func (r *run) take(batch *Batch) {
-	s := r.sources[batch.Source]
+// New returns a pass that has seen nothing.
+func New() *Pass { return &Pass{background: newBackground(), named: map[string]*follower{}} }
+
+// Run follows a whole group at once and judges each channel. They come in the
+// order of in.Channels; a channel without a column is not among them.
+func Run(in *Input) ([]Health, error) {
+	whole := *in
+	if whole.Checks == nil {
+		var err error
+		whole.Checks, err = steps.Checks(in.Events, in.Channels, in.Zeros, func(visit func(steps.Series)) error {
+			return in.Batches(func(batch *Batch) { batch.Series(visit) })
+		})
+		if err != nil {
+			return nil, fmt.Errorf("shunt checks: %w", err)
+		}
+	}
+	p := New()
+	if err := p.Take(&whole); err != nil {
+		return nil, err
+	}
+	p.finish()
+	return p.judge(), nil
+}
+
+// Take goes through a stretch. It asks for the batches twice: what was read beside
+// the strain is known before the strain is. After an error the pass is of no use.
+func (p *Pass) Take(in *Input) error {
+	p.declared = in.Declared
+	if p.declared == nil {
+		p.declared = &Declared{}
+	}
+	for i := range in.Channels {
+		c := &in.Channels[i]
+		f := p.follower(c.Name)
+		if f == nil {
+			f = newFollower(c.Name)
+			p.followers, p.named[c.Name] = append(p.followers, f), f
+		}
+		f.constants = c
+		f.counter.Use(p.declared.Curves[c.Name])
+		f.expect(instantsOf(f, in))
+	}
+	p.relate()
+	p.background.begin(in.Events, p)
+	if err := in.Batches(p.background.take); err != nil {
+		return fmt.Errorf("what is read beside the strain: %w", err)
+	}
+	p.background.settle()
+	if err := in.Batches(p.take); err != nil {
+		return fmt.Errorf("follow the strain: %w", err)
+	}
+	p.background.forget()
+	return nil
+}
+
+// Health judges each channel by what came so far, and changes nothing.
+func (p *Pass) Health() ([]Health, error) {
+	done, err := p.clone()
+	if err != nil {
+		return nil, err
+	}
+	done.finish()
+	return done.judge(), nil
+}
+
+func (p *Pass) clone() (*Pass, error) {
+	text, err := p.State()
+	if err != nil {
+		return nil, err
+	}
+	done, err := Restore(text)
+	if err != nil {
+		return nil, err
+	}
+	done.declared = p.declared
+	for _, f := range done.followers {
+		f.constants = p.follower(f.name).constants
+		if p.declared != nil {
+			f.counter.Use(p.declared.Curves[f.name])
+		}
+	}
+	return done, nil
+}
+
+// finish takes what is left when there are no more batches.
+func (p *Pass) finish() {
+	for _, s := range p.sources {
+		s.finish(p)
+	}
+}
+
+func (p *Pass) judge() (all []Health) {
+	for _, f := range p.followers {
+		if f.source != "" && f.constants != nil {
+			all = append(all, f.health(p.declared))
+		}
+	}
+	return all
+}
+
+func (p *Pass) follower(name string) *follower { return p.named[name] }
+
+func (p *Pass) source(name string) *source {
+	for _, s := range p.sources {
+		if s.name == name {
+			return s
+		}
+	}
+	return nil
+}
+
+// take is the second way through the batches.
+func (p *Pass) take(batch *Batch) {
+	s := p.source(batch.Source)
 	for i := range batch.Columns {
 		c := &batch.Columns[i]
 		if c.Kind != Strain {
 			continue
 		}
-		f := r.channels[c.Name]
-		if f == nil {
-			at := slices.IndexFunc(r.in.Channels, func(known group.ChannelConstants) bool { return known.Name == c.Name })
-			if at < 0 {
-				continue
+		f := p.follower(c.Name)
+		if f == nil || f.constants == nil {
+			continue
+		}
+		if s == nil {
+			s = &source{name: batch.Source}
+			p.sources = append(p.sources, s)
+		}
+		if f.source != batch.Source { // at its first row, or its gauge went to another instrument
+			if before := p.source(f.source); before != nil {
+				before.followers = slices.DeleteFunc(before.followers, func(o *follower) bool { return o == f })
 			}
-			constants := &r.in.Channels[at]
-			f = newFollower(constants, batch.Source, instantsOf(constants, r.in, r.checks), r.in.Curves[c.Name])
-			r.channels[c.Name] = f
-			if s == nil {
-				s = &source{}
-				r.sources[batch.Source] = s
-			}
+			f.source = batch.Source
 			s.followers = append(s.followers, f)
+		}
+		if c.Anew {
+			f.counter.Break()
 		}
 		f.take(batch.Time, c.Value, c.Flags)
 	}
 	if s != nil {
-		s.read(r.background)
+		s.read(p)
 	}
 }
 
 // source is the channels that one instrument reads.
 type source struct {
+	name      string
 	followers []*follower
 	moved     []float64 // of the idle ones in a minute, sorted
 }
 
 // read takes the minutes that are over in their order, each of all channels at
 // once, since a channel is compared with its companions.
-func (s *source) read(b *background) {
+func (s *source) read(p *Pass) {
 	heads := make([]int, len(s.followers))
 	for {
 		at := int64(math.MaxInt64)
 		for i, f := range s.followers {
 			for heads[i] < len(f.queue) && f.queue[heads[i]].instant != nil {
-				f.happened(&f.queue[heads[i]])
+				f.happened(&f.queue[heads[i]], p)
 				heads[i]++
 			}
 			if heads[i] < len(f.queue) {
@@ -144,7 +247,7 @@ func (s *source) read(b *background) {
 		if at == math.MaxInt64 {
 			break
 		}
-		idle := b.idle(at)
+		idle := p.background.idle(at)
 		s.moved = s.moved[:0]
 		for i, f := range s.followers {
 			if heads[i] < len(f.queue) && f.queue[heads[i]].at == at && idle {
@@ -159,7 +262,7 @@ func (s *source) read(b *background) {
 				if idle {
 					companions = medianWithout(s.moved, f.since(w.mean))
 				}
-				f.read(w, b, idle, companions)
+				f.read(w, p, idle, companions)
 				heads[i]++
 			}
 		}
@@ -197,7 +300,7 @@ func medianWithout(sorted []float64, one float64) float64 {
 }
 
 // finish takes what is left when there are no more batches.
-func (s *source) finish(b *background) {
+func (s *source) finish(p *Pass) {
 	for _, f := range s.followers {
 		for f.next < len(f.instants) {
 			f.happens()
@@ -205,16 +308,16 @@ func (s *source) finish(b *background) {
 		f.close()
 		f.release()
 	}
-	s.read(b)
+	s.read(p)
 	for _, f := range s.followers {
 		f.flush()
 	}
 }
 
-func (f *follower) health(curves map[string]cycles.Curve) Health {
+func (f *follower) health(declared *Declared) Health {
 	h := Health{
-		Channel: f.constants.Name, Source: f.source, Minutes: f.readings, Samples: f.samples, LeftOut: f.leftOut,
-		Record: f.record, Facts: f.facts(), Cycles: f.counter.Count(), Curve: curves[f.constants.Name].SN != nil,
+		Channel: f.name, Source: f.source, Minutes: f.readings, Samples: f.samples, LeftOut: f.leftOut,
+		Record: f.record, Facts: f.facts(), Cycles: f.counter.Count(), Curve: declared != nil && declared.Curves[f.name].SN != nil,
 	}
 	if f.samples > 0 {
 		h.Newest = time.Unix(0, f.newest).UTC()

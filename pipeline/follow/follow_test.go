@@ -243,7 +243,7 @@ func TestBatchesMayBeCutAnywhere(t *testing.T) {
 
 func TestIdle(t *testing.T) {
 	load := func(of ...float64) *background {
-		b := newBackground(nil)
+		b := newBackground()
 		batch := Batch{Columns: []Column{{Name: "force", Kind: Load, Value: of}}}
 		for i := range of {
 			batch.Time = append(batch.Time, at(0)+int64(i)*minute/2) // two a minute
@@ -252,14 +252,15 @@ func TestIdle(t *testing.T) {
 		b.settle()
 		return b
 	}
-	told := newBackground([]event.Event{said("load-state", "idle", 1), said("load-state", "loaded", 2), said("load-state", "idle", 2.005)})
+	told := newBackground()
+	told.begin([]event.Event{said("load-state", "idle", 1), said("load-state", "loaded", 2), said("load-state", "idle", 2.005)}, &Pass{declared: &Declared{}})
 	for _, c := range []struct {
 		name string
 		b    *background
 		at   int64
 		want bool
 	}{
-		{"no load at all", newBackground(nil), at(0), true},
+		{"no load at all", newBackground(), at(0), true},
 		{"within the lowest twentieth", load(0, 0, 0.4, 0.4, 10, 10), at(0) + minute, true},
 		{"above it", load(0, 0, 0.6, 0.6, 10, 10), at(0) + minute, false},
 		{"loaded within the minute", load(0, 0, 0, 5, 10, 10), at(0) + minute, false},
@@ -386,7 +387,7 @@ func TestRecordHoldsWhatWasRead(t *testing.T) {
 	out := said(event.RuledOut, "", 2)
 	out.Name, out.Who, out.Why = "structure", "M. Arkle", "penetrant showed nothing"
 	in := &Input{
-		Events: []event.Event{noted, out}, Channels: []group.ChannelConstants{c}, Curves: map[string]cycles.Curve{"web": {SN: reduce.Basquin{Coefficient: 1e9, Exponent: -0.2}, Stiffness: 200e9}},
+		Events: []event.Event{noted, out}, Channels: []group.ChannelConstants{c}, Declared: &Declared{Curves: map[string]cycles.Curve{"web": {SN: reduce.Basquin{Coefficient: 1e9, Exponent: -0.2}, Stiffness: 200e9}}},
 		Batches: batches(20, func(hour float64) row {
 			if hour > 0 && hour < 0.006 {
 				return row{strain: 1, flags: flag.Spike}

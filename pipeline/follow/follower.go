@@ -2,11 +2,14 @@ package follow
 
 import (
 	"math"
+	"slices"
+	"sort"
 
 	"glueline/pipeline/cycles"
 	"glueline/pipeline/drift"
 	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
+	"glueline/pipeline/steps"
 )
 
 // window is how much is gathered before a record takes it.
@@ -27,8 +30,10 @@ const suspect = flag.Open | flag.Shorted | flag.Saturated | flag.Frozen
 
 // follower goes through the samples of one channel.
 type follower struct {
-	constants *group.ChannelConstants
-	source    string
+	name      string
+	source    string                  // "" before its first row
+	constants *group.ChannelConstants // of the stretch
+	zero      *steps.ZeroAt           // newest that strain was counted from
 	instants  []instant
 	next      int // of instants
 
@@ -72,10 +77,16 @@ type waiting struct {
 	lost    bool // of a rezero: what happened since the samples before it is not known
 }
 
-func newFollower(c *group.ChannelConstants, source string, instants []instant, curve cycles.Curve) *follower {
-	f := &follower{constants: c, source: source, instants: instants, counter: cycles.New(curve), level: math.NaN(), first: math.NaN()}
+func newFollower(name string) *follower {
+	f := &follower{name: name, counter: cycles.New(cycles.Curve{}), level: math.NaN(), first: math.NaN()}
 	f.gather.Length = window
 	return f
+}
+
+// expect adds to the instants that are yet to come.
+func (f *follower) expect(more []instant) {
+	f.instants, f.next = append(slices.Clone(f.instants[f.next:]), more...), 0
+	sort.SliceStable(f.instants, func(i, j int) bool { return f.instants[i].at < f.instants[j].at })
 }
 
 // take goes through consecutive samples.
@@ -166,7 +177,7 @@ func (f *follower) happens() {
 }
 
 // happened lets an instant happen to the record.
-func (f *follower) happened(w *waiting) {
+func (f *follower) happened(w *waiting, p *Pass) {
 	switch i := w.instant; i.what {
 	case rezero:
 		if f.readings == 0 {
@@ -185,6 +196,7 @@ func (f *follower) happened(w *waiting) {
 	case replace: // another gauge has another story
 		f.record, f.gather = drift.Record{}, drift.Gatherer{Length: window}
 		f.level, f.first, f.readings, f.replaced = math.NaN(), math.NaN(), 0, i.at
+		p.replaced(f.name)
 	case insulate:
 		f.record.Insulate(i.at, i.value)
 	case shunt:
@@ -205,7 +217,8 @@ func (f *follower) flush() {
 }
 
 // read gives a minute to the record.
-func (f *follower) read(w *waiting, b *background, idle bool, companions float64) {
+func (f *follower) read(w *waiting, p *Pass, idle bool, companions float64) {
+	b := p.background
 	r := drift.Reading{Time: w.at, Strain: w.mean, Load: b.loaded(w.at), Idle: idle, Spike: w.spike}
 	for i := range r.With {
 		r.With[i] = math.NaN()
@@ -217,6 +230,12 @@ func (f *follower) read(w *waiting, b *background, idle bool, companions float64
 	r.With[drift.Humidity] = b.humidity.mean(w.at)
 	r.With[drift.Excitation] = b.excitations[f.source].mean(w.at)
 	r.With[drift.Companions] = companions
+	r.With[drift.Reference] = b.references[f.source].mean(w.at)
+	r.With[drift.Witness] = b.median(p.declared.Witnesses[f.name], w.at)
+	if idle {
+		r.With[drift.Neighbours] = b.median(p.declared.Neighbours[f.name], w.at)
+	}
+	p.relation(f.name, w.at, w.mean+f.record.Offset)
 	r.Cycles = max(0, w.borne-f.cycled)
 	f.cycled += r.Cycles
 	if done, ok := f.gather.Add(&r); ok {

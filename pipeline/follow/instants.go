@@ -7,7 +7,6 @@ import (
 	"glueline/pipeline/channel"
 	"glueline/pipeline/drift"
 	"glueline/pipeline/event"
-	"glueline/pipeline/group"
 	"glueline/pipeline/steps"
 	"glueline/reduce"
 )
@@ -34,8 +33,9 @@ type instant struct {
 
 // instantsOf finds what happens to a channel: zeros that it is counted from, work
 // at gauge or cable, insulation readings and shunt checks.
-func instantsOf(c *group.ChannelConstants, in *Input, checks []steps.Check) []instant {
-	all := rezeroed(c, in.Zeros)
+func instantsOf(f *follower, in *Input) []instant {
+	c := f.constants
+	all := f.rezeroed(in.Zeros)
 	for i := range in.Events {
 		e := &in.Events[i]
 		if len(e.Names()) == 0 || !e.Touches(c.Name) {
@@ -57,8 +57,8 @@ func instantsOf(c *group.ChannelConstants, in *Input, checks []steps.Check) []in
 			all = append(all, instant{at: at, what: ruleOut, out: drift.RuledOut{Cause: drift.Cause(e.Name), Who: e.Who, Why: e.Why}})
 		}
 	}
-	for i := range checks {
-		k := &checks[i]
+	for i := range in.Checks {
+		k := &in.Checks[i]
 		factor := reduce.SpanFactor(k.Predicted, k.Step)
 		if k.Channel == c.Name && k.Void == "" && !math.IsNaN(factor) {
 			all = append(all, instant{at: k.Off, what: shunt, value: factor - 1})
@@ -71,21 +71,22 @@ func instantsOf(c *group.ChannelConstants, in *Input, checks []steps.Check) []in
 // rezeroed finds where the strain of a channel is counted from another zero than
 // before. A zero that was carried over work is still the same: its ratio changed
 // so that the strain does not.
-func rezeroed(c *group.ChannelConstants, zeros []steps.ZeroAt) (all []instant) {
+func (f *follower) rezeroed(zeros []steps.ZeroAt) (all []instant) {
 	var own []steps.ZeroAt
 	for _, z := range zeros {
-		if z.Channel == c.Name {
+		if z.Channel == f.name {
 			own = append(own, z)
 		}
 	}
 	sort.SliceStable(own, func(i, j int) bool { return own[i].To < own[j].To })
-	for i := 1; i < len(own); i++ {
-		before, z := own[i-1], own[i]
-		if z.From == before.From && z.To == before.To {
+	for i := range own {
+		z, before := &own[i], f.zero
+		f.zero = z
+		if before == nil || z.From == before.From && z.To == before.To {
 			continue
 		}
 		moved := math.NaN()
-		if w := c.At(z.To); w != nil {
+		if w := f.constants.At(z.To); w != nil {
 			if ready, err := channel.New(w.Constants, before.Zero); err == nil {
 				moved = ready.Strain(z.Zero.Ratio, z.Zero.Temperature, z.Zero.LeadTemperature)
 			}
