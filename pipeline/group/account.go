@@ -64,7 +64,8 @@ func (r *Reducer) Account(source, channel string, sample uint64, take func(*Acco
 }
 
 // tellAccount tells of the sample that is waited for, if it is among the rows.
-func (run *sourceRun) tellAccount(c *channelRun, w *wireRun, f *frame.Frame, b *Batch, from, to int, excitation []float64, gauge, leads *temperatureColumn) {
+func (run *sourceRun) tellAccount(c *channelRun, w *wireRun, in *rowsInHand, h *hand, gauge, leads *temperatureColumn) {
+	f, b, from, to, excitation := in.frame, in.batch, in.from, in.to, in.excitation
 	row := int(run.account.sample - run.state.Rows)
 	if c.plan.name != run.account.channel || row < from || row >= to {
 		return
@@ -72,7 +73,7 @@ func (run *sourceRun) tellAccount(c *channelRun, w *wireRun, f *frame.Frame, b *
 	a := Account{
 		Frame:    FrameOf{f.Source, f.Boot, f.Number, row, f.Time[row]},
 		Wire:     w.plan.key,
-		Reading:  run.readings(&f.Columns[w.column], row, row+1)[0],
+		Reading:  h.readings(&f.Columns[w.column], row, row+1)[0],
 		Unit:     run.unitOf(w, &f.Columns[w.column]),
 		Excited:  math.NaN(),
 		Channel:  w.ready,

@@ -19,11 +19,14 @@ var ErrFrame = errors.New("frame does not fit the test file")
 // Reducer applies a plan to frames and events in the order in which they are
 // handed in.
 type Reducer struct {
-	plan    *Plan
-	state   *State
-	runs    map[string]*sourceRun
-	temps   []*temperatureRun
-	scratch channel.Scratch
+	plan  *Plan
+	state *State
+	runs  map[string]*sourceRun
+	temps []*temperatureRun
+
+	spread       Spread // nil: one channel after the other
+	hands        []*hand
+	partReadings int
 }
 
 // NewReducer starts with nothing known.
@@ -31,7 +34,7 @@ func NewReducer(p *Plan) *Reducer { return NewReducerAt(p, newState(p)) }
 
 // NewReducerAt goes on from a state of Plan.ReadState, which it takes over.
 func NewReducerAt(p *Plan, state *State) *Reducer {
-	r := &Reducer{plan: p, state: state, runs: map[string]*sourceRun{}}
+	r := &Reducer{plan: p, state: state, runs: map[string]*sourceRun{}, hands: []*hand{new(hand)}, partReadings: partReadings}
 	for _, t := range p.temperatures {
 		r.temps = append(r.temps, &temperatureRun{plan: t, state: r.state.Temperatures[t.name]})
 	}
@@ -122,17 +125,12 @@ type sourceRun struct {
 	clock      flag.Mask // what the frame's own order and clock deserve
 	late       bool      // rows in hand are no newer than some before
 	gap        int64     // ns between readings that are not compared with each other
-	apart      int64     // ns, the most between neighbours among the rows in hand
-	excitation int       // column of the measured excitation, -1 for none
+	in         rowsInHand
+	part       func(hand, part int) // reducePart, once and for all
+	excitation int                  // column of the measured excitation, -1 for none
 	volts      []float64
-	ratio      []float64
-	counts     []float64
 	own        []*temperatureRun
 	temps      []*temperatureColumn // one a temperature of the group, filled for a range of rows
-	flatGauge  []float64
-	flatLeads  []float64
-	still      temperatureColumn // of channels without a temperature
-	stillLeads temperatureColumn
 	indicated  [][]float64
 	told       []ZeroInForce // of the present cut: zeros that are not in force, or no more
 	load       int           // in auxiliary, -1 when another source or none reads it
@@ -168,6 +166,7 @@ type auxiliaryRun struct {
 
 func newSourceRun(r *Reducer, s *sourcePlan) *sourceRun {
 	run := &sourceRun{reducer: r, plan: s, state: r.state.Sources[s.name], excitation: -1, gap: 3 * s.period}
+	run.part = run.reducePart
 	for _, c := range s.channels {
 		cr := &channelRun{plan: c}
 		for _, w := range c.wires {
@@ -396,9 +395,9 @@ func (run *sourceRun) nextChange(times []int64, from int) int {
 	newest := run.state.Newest
 	late := times[from] <= newest
 	to := from + 1
-	run.apart = 0
+	run.in.apart = 0
 	for to < len(times) && times[to] < next && times[to] > times[to-1] && (times[to] <= newest) == late {
-		run.apart = max(run.apart, times[to]-times[to-1])
+		run.in.apart = max(run.in.apart, times[to]-times[to-1])
 		to++
 	}
 	return to
@@ -428,25 +427,25 @@ func (run *sourceRun) readAuxiliary(f *frame.Frame, b *Batch) {
 	for i := range run.auxiliary {
 		a := &run.auxiliary[i]
 		dst := b.Columns[a.plan.column].Float
-		for row, x := range run.readings(&f.Columns[a.column], 0, f.Rows()) {
+		for row, x := range run.reducer.hands[0].readings(&f.Columns[a.column], 0, f.Rows()) {
 			dst[row] = a.value.Value(x)
 		}
 	}
 }
 
 // readings returns rows of a column as float64: a view of the frame, or counts
-// converted into the run's own buffer, which the next call reuses.
-func (run *sourceRun) readings(c *frame.Column, from, to int) []float64 {
+// converted into the hand's own buffer, which the next call reuses.
+func (h *hand) readings(c *frame.Column, from, to int) []float64 {
 	if c.Float != nil {
 		return c.Float[from:to]
 	}
-	run.counts = reduce.FromCounts(grow(run.counts, to-from), c.Counts[from:to])
+	h.counts = reduce.FromCounts(grow(h.counts, to-from), c.Counts[from:to])
 	if c.Valid != nil {
 		for i, ok := range c.Valid[from:to] {
 			if !ok {
-				run.counts[i] = math.NaN()
+				h.counts[i] = math.NaN()
 			}
 		}
 	}
-	return run.counts
+	return h.counts
 }

@@ -41,29 +41,26 @@ func (run *sourceRun) reduceRows(f *frame.Frame, b *Batch, from, to int) {
 			c.fill(run.reducer.temps[i], times, run.plan.tolerance)
 		}
 	}
-	var excitation []float64
+	in := &run.in
+	in.frame, in.batch, in.from, in.to, in.excitation = f, b, from, to, nil
 	if run.excitation >= 0 {
-		run.volts = append(run.volts[:0], run.readings(&f.Columns[run.excitation], from, to)...)
-		excitation = run.volts
+		run.volts = append(run.volts[:0], run.reducer.hands[0].readings(&f.Columns[run.excitation], from, to)...)
+		in.excitation = run.volts
 	}
-	for _, c := range run.channels {
-		for _, w := range c.wires {
-			if w.plan.from <= times[0] && times[0] < w.plan.to {
-				run.reduceWire(c, w, f, b, from, to, excitation)
-			}
-		}
-	}
+	run.reduceChannels()
+	in.frame, in.batch = nil, nil // they are the caller's
 }
 
-func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *Batch, from, to int, excitation []float64) {
+func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, in *rowsInHand, h *hand) {
+	f, b, from, to, excitation := in.frame, in.batch, in.from, in.to, in.excitation
 	rows := to - from
-	raw := run.readings(&f.Columns[w.column], from, to)
+	raw := h.readings(&f.Columns[w.column], from, to)
 	strain := b.Columns[c.plan.strainAt].Float[from:to]
 	mask := b.Columns[c.plan.flagsAt].Flags[from:to]
 	if w.ready == nil && w.state.inForce() != nil {
 		w.prepare(c.plan)
 	}
-	gauge, leads := run.temperaturesOf(c.plan, w, rows)
+	gauge, leads := run.temperaturesOf(c.plan, w, h, rows)
 	base := run.baseMask(w, f.Time[from])
 	if w.ready == nil {
 		base |= flag.ZeroMissing
@@ -71,11 +68,11 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 			strain[i] = math.NaN()
 		}
 	} else {
-		run.ratio = grow(run.ratio, rows)
-		run.strain(w, strain, w.raw.Column(run.ratio, raw, excitation), gauge, leads)
+		h.ratio = grow(h.ratio, rows)
+		h.strain(w, strain, w.raw.Column(h.ratio, raw, excitation), gauge, leads)
 	}
 	seen := w.judge(mask, raw, strain, base)
-	watched := stretch{f.Time[from:to], raw, mask, seen, run.gap, run.apart <= run.gap}
+	watched := stretch{f.Time[from:to], raw, mask, seen, run.gap, in.apart <= run.gap}
 	run.markSpikes(w, &watched)
 	run.watchJumps(w, &watched)
 	run.judgeExcitation(c.plan, mask, excitation)
@@ -90,12 +87,12 @@ func (run *sourceRun) reduceWire(c *channelRun, w *wireRun, f *frame.Frame, b *B
 		}
 	}
 	if run.account != nil {
-		run.tellAccount(c, w, f, b, from, to, excitation, gauge, leads)
+		run.tellAccount(c, w, in, h, gauge, leads)
 	}
 }
 
 // strain reduces ratios at the temperatures of their rows.
-func (run *sourceRun) strain(w *wireRun, dst, ratio []float64, gauge, leads *temperatureColumn) {
+func (h *hand) strain(w *wireRun, dst, ratio []float64, gauge, leads *temperatureColumn) {
 	rows, zero := len(ratio), &w.ready.Zero
 	gaugeFlat, leadsFlat := gauge.flat, leads.flat
 	if w.blindGauge {
@@ -110,12 +107,12 @@ func (run *sourceRun) strain(w *wireRun, dst, ratio []float64, gauge, leads *tem
 	}
 	gaugeAt, leadsAt := gauge.value, leads.value
 	if w.blindGauge {
-		gaugeAt = flat(&run.flatGauge, gaugeFlat, rows)
+		gaugeAt = flat(&h.flatGauge, gaugeFlat, rows)
 	}
 	if w.blindLeads {
-		leadsAt = flat(&run.flatLeads, leadsFlat, rows)
+		leadsAt = flat(&h.flatLeads, leadsFlat, rows)
 	}
-	w.ready.StrainColumn(dst, ratio, gaugeAt, leadsAt, &run.reducer.scratch)
+	w.ready.StrainColumn(dst, ratio, gaugeAt, leadsAt, &h.scratch)
 }
 
 // baseMask is what holds for all rows until something happens.
@@ -166,13 +163,13 @@ func flat(buffer *[]float64, value float64, rows int) []float64 {
 // temperaturesOf returns the columns of a channel's gauge and lead temperature.
 // A channel without a temperature, or before its first reading, is reduced as
 // if it were still at that of its zero.
-func (run *sourceRun) temperaturesOf(c *channelPlan, w *wireRun, rows int) (gauge, leads *temperatureColumn) {
+func (run *sourceRun) temperaturesOf(c *channelPlan, w *wireRun, h *hand, rows int) (gauge, leads *temperatureColumn) {
 	at := noTemperature * 1.0
 	leadsAt := at
 	if w.ready != nil {
 		at, leadsAt = w.ready.Zero.Temperature, w.ready.Zero.LeadTemperature
 	}
-	return run.temperatureOf(c.temperature, &run.still, at, rows), run.temperatureOf(w.plan.leads, &run.stillLeads, leadsAt, rows)
+	return run.temperatureOf(c.temperature, &h.still, at, rows), run.temperatureOf(w.plan.leads, &h.stillLeads, leadsAt, rows)
 }
 
 func (run *sourceRun) temperatureOf(i int, still *temperatureColumn, at float64, rows int) *temperatureColumn {

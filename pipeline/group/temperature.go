@@ -31,7 +31,7 @@ func (run *sourceRun) readTemperatures(f *frame.Frame, b *Batch, from, to int) {
 
 func (run *sourceRun) readTemperature(t *temperatureRun, f *frame.Frame, b *Batch, from, to int) {
 	dst, times := b.Columns[t.plan.column].Float[from:to], f.Time[from:to]
-	raw := run.readings(&f.Columns[t.column], from, to)
+	raw := run.reducer.hands[0].readings(&f.Columns[t.column], from, to)
 	cold, same := t.sensor.ColdFixed, []float64(nil)
 	if t.plan.cold >= 0 {
 		junction := run.reducer.temps[t.plan.cold]

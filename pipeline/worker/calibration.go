@@ -76,9 +76,7 @@ func (l *Live) use(ctx context.Context, c *calibration) error {
 			return err
 		}
 	}
-	l.looking.Lock()
-	l.reducer = next
-	l.looking.Unlock()
+	l.reduceWith(next)
 	l.plan, l.state.Calibration, l.end.Calibration = c.plan, c.digest, c.digest
 	l.decoder = frame.NewWireDecoder(c.plan.Sources())
 	l.Progress.calibration(c.digest)

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"sync"
 	"time"
 
@@ -45,12 +46,14 @@ type Live struct {
 	state    state
 	plan     *group.Plan // in force
 	reducer  *group.Reducer
+	hands    *hands
 	decoder  *frame.WireDecoder
 	rawBytes int64
 	end      End
 	ready    chan item
 	free     chan *group.Batch
-	batches  int // that were made
+	spare    []*group.Batch // that were free, the newest last
+	batches  int            // that were made
 	refused  map[refusal]uint64
 }
 
@@ -73,20 +76,20 @@ const liveBatches = 64
 // goes into another revision, which is ErrRevision. What no cut has made durable
 // is dropped then and comes again from the journal.
 func (l *Live) Run(ctx context.Context, messages Messages) error {
-	var err error
-	l.looking.Lock()
-	l.reducer, err = l.state.reducer(l.Plan, l.State)
-	l.looking.Unlock()
+	reducer, err := l.state.reducer(l.Plan, l.State)
 	if err != nil {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
+	l.hands = newHands()
+	defer l.hands.Close()
+	l.reduceWith(reducer)
 	l.plan = l.Plan
 	l.decoder = frame.NewWireDecoder(l.plan.Sources())
 	l.rawBytes = 0
 	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration, Revision: l.state.Revision}
 	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
-	l.free, l.batches = make(chan *group.Batch, liveBatches), 0
+	l.free, l.spare, l.batches = make(chan *group.Batch, liveBatches), nil, 0
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	written := make(chan error, 1)
@@ -117,6 +120,14 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
 	return nil
+}
+
+// reduceWith has a reducer take what follows.
+func (l *Live) reduceWith(r *group.Reducer) {
+	r.Spread(l.hands)
+	l.looking.Lock()
+	l.reducer = r
+	l.looking.Unlock()
 }
 
 // Look shows what the group's reducer knows, between two messages: look must
@@ -246,13 +257,19 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	return l.rawBytes >= l.cutBytes(), nil
 }
 
-// batch returns a batch that is free. One is made only when none is, so that the
-// same few go round and stay in the processor's cache.
+// batch returns a batch that is free: the newest to become so, which is still in
+// the processor's cache. One is made only when none is, and the files have had
+// the chance to be done with one.
 func (l *Live) batch(ctx context.Context) (*group.Batch, error) {
-	select {
-	case b := <-l.free:
+	l.takeFree()
+	if len(l.spare) == 0 && l.batches > 0 {
+		runtime.Gosched()
+		l.takeFree()
+	}
+	if n := len(l.spare); n > 0 {
+		b := l.spare[n-1]
+		l.spare = l.spare[:n-1]
 		return b, nil
-	default:
 	}
 	if l.batches < liveBatches {
 		l.batches++
@@ -263,6 +280,18 @@ func (l *Live) batch(ctx context.Context) (*group.Batch, error) {
 		return b, nil
 	case <-ctx.Done():
 		return nil, ctx.Err()
+	}
+}
+
+// takeFree takes what has become free.
+func (l *Live) takeFree() {
+	for {
+		select {
+		case b := <-l.free:
+			l.spare = append(l.spare, b)
+		default:
+			return
+		}
 	}
 }
 

@@ -156,9 +156,12 @@ func sink(ready <-chan message, free chan<- *group.Batch) error {
 }
 
 func reduceAll(ctx context.Context, frames Frames, events []event.Event, works []*Work, ready chan<- message, free <-chan *group.Batch) error {
+	hands := newHands()
+	defer hands.Close()
 	bySource := map[string]*Work{}
 	for _, w := range works {
 		w.reducer = group.NewReducer(w.Plan)
+		w.reducer.Spread(hands)
 		for _, s := range w.Plan.Sources() {
 			bySource[s] = w
 		}
