@@ -2,6 +2,7 @@ package trial
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -50,7 +51,8 @@ func say(at time.Duration, word, state, channel string) event.Event {
 const always = -minute
 
 // Numbers of samples are at 10 Hz where nothing else is said. A sensor of the
-// simulation is 20 s behind its gauge, and the logger reads every 5 s: 251 samples.
+// simulation is 20 s behind its gauge, and the logger reads every 5 s: 251 samples, and
+// 301 where it takes two readings.
 var trials = []trial{
 	{flag: flag.Missing, channel: "skin-3", fault: "the instrument gives no reading for 10 s",
 		setting: setting{faults: []simulate.Fault{fault(simulate.NoReading, "skin-3", quiet, 10*second, 0)}},
@@ -80,7 +82,7 @@ var trials = []trial{
 		from:    quiet, to: quiet + 10*second, within: 1, goes: 1, cleared: "a strain below"},
 	{flag: flag.TemperatureFast, channel: "skin-6", fault: "the plate warms by 5 K/min for 2 min and is cold at once; limit 2 K/min",
 		setting: setting{faults: []simulate.Fault{{Kind: simulate.Warmed, Channel: "tc-mid", At: quiet, For: 2 * minute, Over: 2 * minute, Value: 10}}},
-		from:    quiet, to: quiet + 2*minute, within: 251, goes: 251, cleared: "a reading that has moved slowly since the one before"},
+		from:    quiet, to: quiet + 2*minute, within: 301, goes: 301, cleared: "a reading that has moved slowly since the one before"},
 	{flag: flag.BeyondPrediction, channel: "skin-9", fault: "100 um/m more than predicted for a minute of a hold (at 1 Hz)",
 		setting: setting{rate: 1, faults: []simulate.Fault{fault(simulate.Overload, "skin-9", 55*minute, minute, 100e-6)}},
 		from:    55 * minute, to: 56 * minute, within: 1, goes: 1, cleared: "a strain in the band, or the end of the hold"},
@@ -167,6 +169,28 @@ func (c trial) filled() trial {
 	return c
 }
 
+// later is the trial with all that is done to it later than stated. What begins
+// with the test stays there, and frames end where they did.
+func (c trial) later(by time.Duration) trial {
+	if c.from < quiet || c.byFrame || len(c.faults) == 0 {
+		return c
+	}
+	c.faults, c.events = slices.Clone(c.faults), slices.Clone(c.events)
+	for i := range c.faults {
+		if c.faults[i].At != always {
+			c.faults[i].At += by
+		}
+	}
+	for i := range c.events {
+		c.events[i].Time = c.events[i].Time.Add(by)
+	}
+	c.from += by
+	if c.to > 0 {
+		c.to += by
+	}
+	return c
+}
+
 func (c trial) row(at time.Duration) int {
 	return int(math.Ceil(at.Seconds()*c.options().Rate - 1e-6))
 }
@@ -183,6 +207,17 @@ func TestEveryFlagHasATrial(t *testing.T) {
 	}
 }
 
+// phases are how much later than stated a fault begins: where a temperature is in
+// it, at several times between two readings of the logger.
+func (c trial) phases() []time.Duration {
+	for _, f := range c.faults {
+		if f.Kind == simulate.Warmed || f.Kind == simulate.LostThermocouple {
+			return []time.Duration{0, 300 * time.Millisecond, 3300 * time.Millisecond, 4900 * time.Millisecond}
+		}
+	}
+	return []time.Duration{0}
+}
+
 // Every flag finds its fault within the stated number of samples, stands on all
 // samples until the fault is over, goes within the stated number of samples, and
 // does not stand before and behind.
@@ -190,44 +225,50 @@ func TestFaultIsFoundAndTheFlagGoes(t *testing.T) {
 	for _, c := range trials {
 		t.Run(c.flag.String(), func(t *testing.T) {
 			t.Parallel()
-			c := c.filled()
-			masks := reduced(t, c.deliver(t)).flags[c.channel]
-			begins, ends := c.row(c.from), len(masks)
-			if c.to > 0 {
-				ends = c.row(c.to)
+			for _, by := range c.phases() {
+				c.later(by).run(t)
 			}
-			next := func(row int, stands bool) int {
-				for row < len(masks) && (masks[row]&c.flag != 0) != stands {
-					row++
-				}
-				return row
-			}
-			if early := next(0, true); early < begins {
-				t.Errorf("stands on sample %d, %d before the fault", early, begins-early)
-			}
-			found := next(begins, true)
-			if took := found - begins + 1; found == len(masks) || took > c.within {
-				t.Fatalf("found after %d samples, stated: %d", took, c.within)
-			}
-			gone := next(found, false)
-			switch took := gone - ends + 1; {
-			case gone < ends:
-				t.Errorf("goes on sample %d of the fault, which has %d", gone-begins, ends-begins)
-			case c.to == 0 && gone < len(masks):
-				t.Errorf("goes on sample %d", gone)
-			case c.to > 0 && (took > c.goes || gone == len(masks)):
-				t.Errorf("goes %d samples behind the fault, stated: %d", took, c.goes)
-			}
-			if again := next(gone, true); again < len(masks) {
-				t.Errorf("stands again on sample %d, %d behind the fault", again, again-ends)
-			}
-			for row := begins; row < ends; row++ {
-				if m := masks[row] & c.not; m != 0 {
-					t.Errorf("sample %d is flagged %s", row, masks[row])
-					break
-				}
-			}
-			t.Logf("found after %d samples, gone after %d", found-begins+1, gone-ends+1)
 		})
 	}
+}
+
+func (c trial) run(t *testing.T) {
+	c = c.filled()
+	masks := reduced(t, c.deliver(t)).flags[c.channel]
+	begins, ends := c.row(c.from), len(masks)
+	if c.to > 0 {
+		ends = c.row(c.to)
+	}
+	next := func(row int, stands bool) int {
+		for row < len(masks) && (masks[row]&c.flag != 0) != stands {
+			row++
+		}
+		return row
+	}
+	if early := next(0, true); early < begins {
+		t.Errorf("stands on sample %d, %d before the fault", early, begins-early)
+	}
+	found := next(begins, true)
+	if took := found - begins + 1; found == len(masks) || took > c.within {
+		t.Fatalf("found after %d samples, stated: %d", took, c.within)
+	}
+	gone := next(found, false)
+	switch took := gone - ends + 1; {
+	case gone < ends:
+		t.Errorf("goes on sample %d of the fault, which has %d", gone-begins, ends-begins)
+	case c.to == 0 && gone < len(masks):
+		t.Errorf("goes on sample %d", gone)
+	case c.to > 0 && (took > c.goes || gone == len(masks)):
+		t.Errorf("goes %d samples behind the fault, stated: %d", took, c.goes)
+	}
+	if again := next(gone, true); again < len(masks) {
+		t.Errorf("stands again on sample %d, %d behind the fault", again, again-ends)
+	}
+	for row := begins; row < ends; row++ {
+		if m := masks[row] & c.not; m != 0 {
+			t.Errorf("sample %d is flagged %s", row, masks[row])
+			break
+		}
+	}
+	t.Logf("found after %d samples, gone after %d", found-begins+1, gone-ends+1)
 }
