@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -22,12 +23,14 @@ import (
 )
 
 type quarantineCommand struct {
-	List quarantineList `cmd:"" default:"withargs" help:"List the messages that were refused."`
-	Show quarantineShow `cmd:"" help:"Show one of them, or save its data."`
+	List     quarantineList     `cmd:"" default:"withargs" help:"List the messages that were refused, and what to do."`
+	Show     quarantineShow     `cmd:"" help:"Show one of them, or save its data."`
+	TakeBack quarantineTakeBack `cmd:"" name:"take-back" help:"Bring sound frames of a source, refused for their boot, their lateness or the test file, to the journal again."`
 }
 
 type quarantineList struct {
 	Data string `default:"glueline-data" help:"Data folder of the service."`
+	All  bool   `help:"A row a message, also where many are alike."`
 	JSON bool   `help:"As JSON."`
 }
 
@@ -134,14 +137,58 @@ func (c *quarantineList) Run(ctx context.Context, s streams) error {
 		fmt.Fprintln(s.out, "Nothing is in quarantine.")
 		return nil
 	}
-	t := table{head: []string{"which", "message", "refused", "source", "boot", "frame", "reason", "detail"},
-		right: []bool{false, true, false, false, false, true, false, false}}
-	for _, r := range all {
-		t.rows = append(t.rows, []string{r.Which, fmt.Sprint(r.Seq), moment(r.Stored.UnixNano()), dash(r.Source), dash(r.Boot), dash(r.Frame), r.Reason, printable.Text(r.Detail)})
-	}
-	t.write(s.out)
-	fmt.Fprintln(s.out, "\nMessage is its number in the journal. Look at one with: glueline quarantine show WHICH")
+	printRefused(s.out, all, c.All)
 	return nil
+}
+
+// printRefused writes the messages, those alike and next to one another in one
+// row, and what to do about them.
+func printRefused(w io.Writer, all []refusedMessage, each bool) {
+	t := table{head: []string{"which", "messages", "refused", "source", "frame", "reason", "detail"},
+		right: []bool{false, true, false, false, true, false, false}}
+	type kind struct{ source, reason string }
+	var kinds []kind
+	for i := 0; i < len(all); {
+		first, n := all[i], 1
+		for i+n < len(all) && !each && first.alike(&all[i+n]) {
+			n++
+		}
+		last := all[i+n-1]
+		i += n
+		which, numbers := first.Which, first.Frame
+		if n > 1 {
+			which += " to " + last.Which[strings.LastIndexByte(last.Which, '/')+1:]
+			numbers += " to " + last.Frame
+		}
+		t.rows = append(t.rows, []string{which, fmt.Sprint(n), moment(first.Stored.UnixNano()), dash(first.Source), dash(numbers), first.Reason, first.about()})
+		if k := (kind{first.Source, first.Reason}); !slices.Contains(kinds, k) {
+			kinds = append(kinds, k)
+		}
+	}
+	t.write(w)
+	fmt.Fprintln(w, "\nWhat to do")
+	for _, k := range kinds {
+		var b strings.Builder
+		paragraph(&b, "  ", "    ", printable.Text(strings.TrimSpace(k.source+" "+k.reason)+": "+remedy(k.reason, k.source)))
+		fmt.Fprint(w, b.String())
+	}
+	fmt.Fprintln(w, "\nLook at one with: glueline quarantine show WHICH. Past 64 MB a group the oldest are dropped.")
+}
+
+// alike says whether the next message was refused as this one was.
+func (r *refusedMessage) alike(next *refusedMessage) bool {
+	group := func(which string) string { return which[:strings.LastIndexByte(which, '/')] }
+	return r.Reason == next.Reason && r.Source == next.Source && r.Boot == next.Boot && group(r.Which) == group(next.Which) &&
+		(r.Detail == next.Detail || r.Reason == "too-old")
+}
+
+// about is the detail, with the boot where it does not say it.
+func (r *refusedMessage) about() string {
+	text := r.Detail
+	if r.Boot != "" && !strings.Contains(text, r.Boot) {
+		text += "; boot " + r.Boot
+	}
+	return printable.Text(text)
 }
 
 // Run shows one message.

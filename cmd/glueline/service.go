@@ -35,6 +35,7 @@ type service struct {
 	opened   atomic.Bool
 	ready    chan struct{} // closed when the service was ready for the first time
 	stopping atomic.Bool
+	taking   sync.Mutex // while frames are taken back from quarantine
 	changing sync.Mutex // while the test file in force becomes another
 	settled  bool       // guarded by changing: every journal has heard which one is
 	current  atomic.Pointer[keptTest]
@@ -107,6 +108,8 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		s.event(w, r)
 	case "POST /revision":
 		s.revision(w, r)
+	case "POST /quarantine/take-back":
+		s.takeBack(w, r)
 	default:
 		if r.Method == http.MethodGet && (r.URL.Path == "/quarantine" || strings.HasPrefix(r.URL.Path, "/quarantine/")) {
 			s.quarantine(w, r)
@@ -122,22 +125,38 @@ func answer(w http.ResponseWriter, v any) {
 	_ = json.NewEncoder(w).Encode(v)
 }
 
+// answersWithin is how long the status waits for the journals: what it knows
+// without them is wanted most when they do not answer.
+const answersWithin = 2 * time.Second
+
+// status asks all groups at once.
 func (s *service) status(ctx context.Context) status {
-	st := status{Test: s.test.About.Name.Text, Began: s.began, Data: s.data, FreeDisk: freeDisk(s.data)}
-	for _, g := range s.groups {
-		gs := groupStatus{Group: g.plan.Name, Sources: g.plan.Sources(), Progress: g.progress.Look(), Live: g.shown.Counts()}
-		if state, err := g.journal.State(ctx); err != nil {
-			gs.Error = err.Error()
-		} else {
-			gs.Journal = &state
-		}
-		var err error
-		if gs.LastCut, err = g.lastCut(); err != nil {
-			gs.Error = strings.TrimPrefix(gs.Error+"; "+err.Error(), "; ")
-		}
-		st.Groups = append(st.Groups, gs)
+	st := status{Test: s.test.About.Name.Text, Began: s.began, Data: s.data, FreeDisk: freeDisk(s.data), Groups: make([]groupStatus, len(s.groups))}
+	ctx, cancel := context.WithTimeout(ctx, answersWithin)
+	defer cancel()
+	var asking sync.WaitGroup
+	for i, g := range s.groups {
+		asking.Go(func() { st.Groups[i] = g.status(ctx) })
 	}
+	asking.Wait()
 	return st
+}
+
+func (g *liveGroup) status(ctx context.Context) groupStatus {
+	gs := groupStatus{Group: g.plan.Name, Sources: g.plan.Sources(), Progress: g.progress.Look(), Live: g.shown.Counts()}
+	switch state, err := g.journal.State(ctx); {
+	case errors.Is(err, context.DeadlineExceeded):
+		// Told by its absence.
+	case err != nil:
+		gs.Error = err.Error()
+	default:
+		gs.Journal = &state
+	}
+	var err error
+	if gs.LastCut, err = g.lastCut(); err != nil {
+		gs.Error = strings.TrimPrefix(gs.Error+"; "+err.Error(), "; ")
+	}
+	return gs
 }
 
 // lastCut looks at the newest commit record; nil when there is none.

@@ -40,6 +40,9 @@ func (st *status) print(w io.Writer, now time.Time) {
 		p := g.Progress
 		messages, held, limit := "-", "-", "-"
 		lag := "-"
+		if g.Journal == nil && g.Error == "" {
+			warnings = append(warnings, fmt.Sprintf("the journal of group %s does not answer; what is known without it stands above.", g.Group))
+		}
 		if g.Journal != nil {
 			behind := uint64(0)
 			if g.Journal.Last > p.Sequence {
@@ -73,6 +76,13 @@ func (st *status) print(w io.Writer, now time.Time) {
 				}
 			}
 			sources.rows = append(sources.rows, []string{source, g.Group, newest, old})
+		}
+		for _, r := range p.RefusedOf {
+			what := "of no source"
+			if r.Source != "" {
+				what = "of source " + r.Source
+			}
+			warnings = append(warnings, fmt.Sprintf("%s %s went to quarantine since the start: %s. %s", count(int(r.Messages), "message"), what, r.Reason, remedy(r.Reason, r.Source)))
 		}
 		if g.Error != "" {
 			errs = append(errs, fmt.Sprintf("group %s: %s", g.Group, g.Error))

@@ -33,7 +33,7 @@ type place struct {
 func (p *Publisher) publish(ctx context.Context, w waiting) (seq uint64, err error) {
 	at := &p.place
 	if !at.known && at.failed < blindAfter {
-		if at.newest, _, err = p.journal.newestFrame(ctx, p.source); p.looked(err) != nil {
+		if at.newest, _, _, err = p.journal.NewestFrame(ctx, p.source); p.looked(err) != nil {
 			return 0, err
 		}
 		at.known = err == nil
@@ -84,7 +84,7 @@ func (p *Publisher) overtaken(ctx context.Context, h frame.Header) (seq uint64, 
 			return 0, p.looked(err)
 		case seq == 0:
 			// What was known was trimmed meanwhile.
-			at.newest, _, err = p.journal.newestFrame(ctx, p.source)
+			at.newest, _, _, err = p.journal.NewestFrame(ctx, p.source)
 			return 0, p.looked(err)
 		case found.Boot == h.Boot && found.Number == h.Number:
 			return seq, p.looked(nil)
@@ -92,7 +92,7 @@ func (p *Publisher) overtaken(ctx context.Context, h frame.Header) (seq uint64, 
 			at.newest = seq // the same rows are fed a second time: they are known as repeats
 			continue
 		}
-		if at.newest, _, err = p.journal.newestFrame(ctx, p.source); err != nil {
+		if at.newest, _, _, err = p.journal.NewestFrame(ctx, p.source); err != nil {
 			at.newest = seq
 		}
 		return 0, errors.Join(p.looked(err), p.begin(h.Boot, found.Boot, time.Now()))

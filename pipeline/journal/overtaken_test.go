@@ -138,7 +138,7 @@ func TestPublisherFindsAFrameWhoseAcknowledgementWasLost(t *testing.T) {
 				}
 			}
 			others(c.before)
-			newest, _, err := j.newestFrame(ctx, "node")
+			newest, _, _, err := j.NewestFrame(ctx, "node")
 			if err != nil {
 				t.Fatal(err)
 			}

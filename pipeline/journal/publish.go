@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -54,15 +55,21 @@ func (j *Journal) publishFrame(ctx context.Context, header nats.Header, h frame.
 	return ack.Sequence, nil
 }
 
-// newestFrame returns the sequence of the newest frame of a source that the
-// journal holds, and its header; 0 when there is none.
-func (j *Journal) newestFrame(ctx context.Context, source string) (seq uint64, h frame.Header, err error) {
-	return j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
-		return s.GetLastMsgForSubject(ctx, j.names.frame(source))
+// NewestFrame returns the sequence of the newest frame of a source that the
+// journal holds, its boot, and when the server got it; 0 when there is none.
+func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, boot string, stored time.Time, err error) {
+	seq, h, err := j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
+		raw, err := s.GetLastMsgForSubject(ctx, j.names.frame(source))
+		if err == nil {
+			stored = raw.Time
+		}
+		return raw, err
 	})
+	return seq, h.Boot, stored, err
 }
 
-// frameBehind is newestFrame for the oldest frame behind a sequence.
+// frameBehind returns the sequence and header of the oldest frame of a source
+// behind a sequence; 0 when there is none.
 func (j *Journal) frameBehind(ctx context.Context, source string, behind uint64) (seq uint64, h frame.Header, err error) {
 	return j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
 		return s.GetMsg(ctx, behind+1, jetstream.WithGetMsgSubject(j.names.frame(source)))

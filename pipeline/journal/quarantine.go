@@ -224,3 +224,32 @@ func refused(number uint64, header nats.Header, data []byte, stored time.Time) R
 	}
 	return r
 }
+
+// Again appends a frame of the quarantine to the journal again, as one of
+// another boot, if the newest frame of its source there is the one of a
+// sequence, 0 for none; else ErrOvertaken. It stays in the quarantine.
+func (j *Journal) Again(ctx context.Context, r Refused, boot string, after uint64) (seq uint64, err error) {
+	m := Message{Header: r.Header}
+	h, err := frame.ParseHeader(m.Get)
+	if err == nil && r.Cut > 0 {
+		err = fmt.Errorf("%d bytes of it are missing", r.Cut)
+	}
+	if err != nil {
+		return 0, fmt.Errorf("take %d back from quarantine: %w", r.Number, err)
+	}
+	h.Boot = boot
+	return j.PublishAfter(ctx, after, h, r.Data)
+}
+
+// Discard drops a message from the quarantine. One that is not there is no
+// error.
+func (j *Journal) Discard(ctx context.Context, number uint64) error {
+	stream, err := j.conn.lookUp(ctx, j.names.quarantineStream())
+	if err == nil {
+		err = stream.DeleteMsg(ctx, number)
+	}
+	if err != nil && !errors.Is(err, jetstream.ErrStreamNotFound) && !errors.Is(err, jetstream.ErrMsgNotFound) {
+		return fmt.Errorf("drop %d from quarantine: %w", number, err)
+	}
+	return nil
+}
