@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"slices"
 	"time"
 
 	"glueline/pipeline/frame"
@@ -27,8 +28,9 @@ type publisher struct {
 }
 
 // NewStream begins the test of the options, in frames of span, of one row at least
-// and of some thousands at most. Of Options, Format means nothing here.
-func NewStream(o Options, span time.Duration) (*Stream, error) {
+// and of some thousands at most. Where sources are named, the others are silent.
+// Of Options, Format means nothing here.
+func NewStream(o Options, span time.Duration, only ...string) (*Stream, error) {
 	o, err := o.filled()
 	if err != nil {
 		return nil, err
@@ -36,6 +38,9 @@ func NewStream(o Options, span time.Duration) (*Stream, error) {
 	s := &Stream{options: o, plan: newPlan(o.Start, o.Duration), span: span}
 	sky := newWeather(o.Start, o.Duration, schedule{o.Duration}).warm(o.Faults)
 	add := func(name string, r rows, t ticks) {
+		if len(only) > 0 && !slices.Contains(only, name) {
+			return
+		}
 		s.nodes = append(s.nodes, &publisher{rows: r, ticks: t, name: name, clock: make([]int64, blockRows)})
 	}
 	l := newLogger(o, sky)

@@ -85,6 +85,14 @@ func (c trial) around(random *rand.Rand, d delivery, n int) cuts {
 	return at
 }
 
+// restarts is how many there are of a source and trial.
+func restarts() int {
+	if long() {
+		return 60
+	}
+	return 9
+}
+
 // A reduction that is cut off anywhere while a flag's fault comes, stays and goes
 // gives the same flags and strains: frozen runs, zeros, shunts, spikes and jumps
 // that are not decided, warming up, curing and all the others.
@@ -95,7 +103,7 @@ func TestRestartChangesNoFlag(t *testing.T) {
 			c, seed := c.filled(), rand.Uint64()
 			d := c.deliver(t)
 			whole := reduced(t, d)
-			got, n := cut(t, d, c.around(rand.New(rand.NewPCG(seed, 1)), d, 24), c.byFrame)
+			got, n := cut(t, d, c.around(rand.New(rand.NewPCG(seed, 1)), d, restarts()), c.byFrame)
 			same(t, fmt.Sprintf("%d restarts of seed %d", n, seed), got, whole)
 			if n < 20 {
 				t.Errorf("%d restarts only", n)
