@@ -39,6 +39,7 @@ func (d *decoder) crossCheck(t *Test) {
 	c.checkEvidence()
 	c.checkFatigue()
 	c.checkPredictions()
+	c.checkAlarms()
 	c.checkNames()
 }
 

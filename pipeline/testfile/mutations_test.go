@@ -195,7 +195,7 @@ var mutations = []mutation{
 	// channels
 	one("prediction's channel", "{step: half load, channel: mid,", "{step: half load, channel: ▸mida,").not("prediction"),
 	one("prediction twice", "{step: full load, channel: mid,", "{step: half load, channel: ▸mid,").not("prediction"),
-	one("column name twice", "  web:\n", "  ▸air:\n"),
+	{rule: "column name twice", edits: []edit{{"  web:\n", "  ▸air:\n"}, {"of: [web], reading", "of: [air], reading"}}},
 	one("channel without a position", "  log1:\n    position: L1\n", "  ▸log1:\n").not("log1"),
 	one("channel's position", "    position: F1\n", "    position: ▸F9\n"),
 	one("channel's temperature", "position: R1, bridge: quarter_3wire, temperature: plate", "position: R1, bridge: quarter_3wire, temperature: ▸plat"),
@@ -216,6 +216,19 @@ var mutations = []mutation{
 	one("transverse mode of a half bridge", "    leads: {resistance: 1.25 ohm}\n", "    leads: {resistance: 1.25 ohm}\n    transverse: ▸none\n"),
 	one("zero by value without temperature", "      ratio: 0.0123 mV/V\n      temperature: 18.5 degC\n", "      ratio: ▸0.0123 mV/V\n"),
 	one("completion far off", "    completion: 350 ohm", "    completion: ▸120 ohm"),
+	// alarms
+	one("alarm of a channel that is none", "      of: [mid, ka]\n", "      of: [mid, ▸kz]\n"),
+	one("alarm of a channel twice", "      of: [mid, ka]\n", "      of: [mid, ▸mid]\n"),
+	one("alarm reading", "      reading: strain\n", "      reading: ▸strian\n").not("deck-strain"),
+	one("alarm levels out of order", "warning: 850 um/m", "warning: ▸650 um/m").not("deck-strain"),
+	one("alarm level of another dimension", "above: {warning: 150 MPa}", "above: {warning: ▸150 um/m}"),
+	one("alarm level with a unit of its own", "above: {danger: 390}", "above: {danger: ▸390 MPa}"),
+	one("alarm below what is above", "below: {danger: -400 um/m}", "below: {danger: ▸900 um/m}").not("deck-strain"),
+	one("alarm without a level", "jack-force: {of: [jack], reading: value, above: {danger: 390}}", "▸jack-force: {of: [jack], reading: value}"),
+	one("alarm name of our own", "    dead: {flags:", "    ▸silence: {flags:"),
+	one("alarm on the silence of nobody", "silence: {of: [deck, tower]", "silence: {of: [deck, ▸towr]"),
+	one("alarm level word", "level: warning, for: 1 min", "level: ▸alert, for: 1 min"),
+	one("alarm without anybody", "    - {who: desk}", "    - ▸{from: notice}"),
 }
 
 func (m mutation) with(old, new string) mutation {

@@ -26,6 +26,7 @@ type Test struct {
 	Pairs         Named[Pair]         `yaml:"pairs" doc:"channels whose strains follow from each other, so that each checks the other"`
 	Fatigue       Named[Fatigue]      `yaml:"fatigue" doc:"S-N curves that the damage of counted cycles is summed by"`
 	Predictions   []Prediction        `yaml:"predictions" doc:"what a calculation expects of a channel at a load step"`
+	Alarms        Alarms              `yaml:"alarms" doc:"what a person is told of, and whom; Glueline monitors, it is not a protective system"`
 
 	Dir string // folder of the file, for paths beside it
 }
