@@ -181,7 +181,7 @@ func readEvents(path string, t *testfile.Test) ([]event.Event, error) {
 		return nil, fmt.Errorf("events: %w", err)
 	}
 	defer f.Close()
-	events, err := event.ReadChecked(path, f, func(e *event.Event) error { return namesKnown(*e, t) })
+	events, err := event.ReadChecked(path, f, func(e *event.Event) error { return namesKnown(e, t) })
 	return events, few(err)
 }
 
@@ -200,8 +200,9 @@ func few(err error) error {
 	return errors.Join(append(slices.Clone(all[:most]), fmt.Errorf("and %d more", len(all)-most))...)
 }
 
-// namesKnown checks an event's names against the test.
-func namesKnown(e event.Event, t *testfile.Test) error {
+// namesKnown checks an event's names against the test, and notes which inputs the
+// channels are on.
+func namesKnown(e *event.Event, t *testfile.Test) error {
 	unknown := func(what, name string, known []string) error {
 		return fmt.Errorf("%s of the unknown %s %q; the test file has %s", e.Event, what, name, some(known))
 	}
@@ -215,6 +216,13 @@ func namesKnown(e event.Event, t *testfile.Test) error {
 	}
 	if _, ok := t.Sources.Get(e.Source); e.Source != "" && !ok {
 		return unknown("source", e.Source, t.Sources.Names())
+	}
+	if e.AtWires() && len(e.Inputs) == 0 {
+		for _, name := range e.Names() {
+			if at, ok := t.WiredAt(name, e.Time); ok && !slices.Contains(e.Inputs, at) {
+				e.Inputs = append(e.Inputs, at)
+			}
+		}
 	}
 	return nil
 }

@@ -186,7 +186,7 @@ func (s *service) event(w http.ResponseWriter, r *http.Request) {
 	}
 	e, err := event.Parse(text)
 	if err == nil {
-		err = namesKnown(e, s.current.Load().test)
+		err = namesKnown(&e, s.current.Load().test)
 	}
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)

@@ -27,6 +27,7 @@ type Event struct {
 	Value    string    `json:"value,omitempty"`   // of an insulation reading
 	Channel  string    `json:"channel,omitempty"` // one channel
 	Channels []string  `json:"channels,omitempty"`
+	Inputs   []string  `json:"inputs,omitempty"` // source/input that the channels were on when it was said
 	Source   string    `json:"source,omitempty"`
 	Digest   string    `json:"digest,omitempty"`   // of a calibration
 	Revision string    `json:"revision,omitempty"` // of a calibration: the results that what follows goes into
@@ -68,16 +69,16 @@ func (e *Event) Paired() bool { return slices.Equal(Forms[e.Event].States, pairS
 
 // Forms lists the events by their word. Every event may say who and why.
 var Forms = map[string]Form{
-	"zero":       {[]string{"begin", "end", "void"}, nil, []string{"kind", "name", "channel", "channels"}, "readings between begin and end are averaged to a zero (kind installation, test or tare); void drops them"},
-	"shunt":      {[]string{"on", "off"}, []string{"channel"}, nil, "a shunt resistor is connected"},
+	"zero":       {[]string{"begin", "end", "void"}, nil, []string{"kind", "name", "channel", "channels", "inputs"}, "readings between begin and end are averaged to a zero (kind installation, test or tare); void drops them"},
+	"shunt":      {[]string{"on", "off"}, []string{"channel"}, []string{"inputs"}, "a shunt resistor is connected"},
 	"step":       {[]string{"begin", "hold", "end"}, []string{"name"}, []string{"target"}, "a named load step"},
 	"phase":      {nil, []string{"name"}, nil, "a named stretch of the test begins"},
 	"load-state": {[]string{"idle", "loaded"}, nil, nil, "the article is idle or loaded"},
-	"handling":   {[]string{"begin", "end"}, []string{"channel"}, nil, "somebody works at the gauge"},
+	"handling":   {[]string{"begin", "end"}, []string{"channel"}, []string{"inputs"}, "somebody works at the gauge"},
 	"excitation": {[]string{"off", "on"}, []string{"source"}, nil, "excitation of a source is switched"},
 	"check":      {nil, []string{"channel", "who"}, nil, "a signed check: the installation was looked at and may be believed again"},
 	"insulation": {nil, []string{"channel", "value"}, nil, "an insulation reading, gauge to article"},
-	"balance":    {pairStates, []string{"channel"}, nil, "the bridge is balanced in the instrument: the reading jumps, and the zero follows"},
+	"balance":    {pairStates, []string{"channel"}, []string{"inputs"}, "the bridge is balanced in the instrument: the reading jumps, and the zero follows"},
 	"rewire":     {pairStates, []string{"channel"}, nil, "a cable is re-routed, lengthened or re-terminated"},
 	"replace":    {pairStates, []string{"channel"}, nil, "the gauge is replaced by another"},
 	Cut:          {nil, nil, nil, "the files of the group end here"},
@@ -99,6 +100,22 @@ func (e *Event) Names() []string {
 		return append([]string{e.Channel}, e.Channels...)
 	}
 	return e.Channels
+}
+
+// Reaches reports whether the event is about a channel on an input, source/input.
+// What was done at a wire stays with it, also where it is found later that the
+// wire was another channel's.
+func (e *Event) Reaches(channel, input string) bool {
+	if len(e.Inputs) > 0 {
+		return slices.Contains(e.Inputs, input)
+	}
+	return e.Touches(channel)
+}
+
+// AtWires reports whether what the event tells happens at the wires of its
+// channels, at the instrument's end of them.
+func (e *Event) AtWires() bool {
+	return len(e.Names()) > 0 && slices.Contains([]string{"zero", "shunt", "handling", "balance"}, e.Event)
 }
 
 // Touches reports whether the event is about a channel.
@@ -204,14 +221,14 @@ func (e *Event) check() error {
 	}
 	fields := map[string]bool{
 		"kind": e.Kind != "", "name": e.Name != "", "target": e.Target != "", "text": e.Text != "", "value": e.Value != "",
-		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "source": e.Source != "", "digest": e.Digest != "", "revision": e.Revision != "", "who": e.Who != "", "why": e.Why != "",
+		"channel": e.Channel != "", "channels": len(e.Channels) > 0, "inputs": len(e.Inputs) > 0, "source": e.Source != "", "digest": e.Digest != "", "revision": e.Revision != "", "who": e.Who != "", "why": e.Why != "",
 	}
 	for _, need := range form.Needs {
 		if !fields[need] {
 			return fmt.Errorf("%s lacks %q; add it", e.Event, need)
 		}
 	}
-	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "source", "digest", "revision"} {
+	for _, field := range []string{"kind", "name", "target", "text", "value", "channel", "channels", "inputs", "source", "digest", "revision"} {
 		if fields[field] && !slices.Contains(form.Needs, field) && !slices.Contains(form.Allows, field) {
 			return fmt.Errorf("%s has no %q; leave it out", e.Event, field)
 		}

@@ -26,7 +26,7 @@ func (e *Event) fields() []struct {
 		to  any
 	}{
 		{"event", &e.Event}, {"state", &e.State}, {"kind", &e.Kind}, {"name", &e.Name}, {"target", &e.Target},
-		{"text", &e.Text}, {"value", &e.Value}, {"channel", &e.Channel}, {"channels", &e.Channels},
+		{"text", &e.Text}, {"value", &e.Value}, {"channel", &e.Channel}, {"channels", &e.Channels}, {"inputs", &e.Inputs},
 		{"source", &e.Source}, {"digest", &e.Digest}, {"revision", &e.Revision}, {"time", &e.Time}, {"who", &e.Who}, {"why", &e.Why},
 	}
 }

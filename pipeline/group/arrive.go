@@ -39,10 +39,10 @@ func (run *sourceRun) apply(p Pending) {
 		return
 	}
 	for _, c := range run.channels {
-		if !e.Touches(c.plan.name) {
-			continue
-		}
 		for _, w := range c.wires {
+			if !e.Reaches(c.plan.name, w.plan.at()) {
+				continue
+			}
 			if w.plan.from <= p.At && p.At < w.plan.to || p.Stated {
 				run.applyTo(c, w, p)
 			}
@@ -102,7 +102,7 @@ func (run *sourceRun) settle(key string) {
 	for _, c := range run.channels {
 		for _, w := range c.wires {
 			if w.plan.key == key {
-				w.state.ShuntOn = run.shuntedAgain(c.plan.name)
+				w.state.ShuntOn = run.shuntedAgain(c.plan.name, w.plan.at())
 			}
 		}
 	}
@@ -110,9 +110,9 @@ func (run *sourceRun) settle(key string) {
 
 // shuntedAgain reports whether the newest shunt event yet to come is an "off":
 // then the resistor went on again while the last time was settling.
-func (run *sourceRun) shuntedAgain(name string) bool {
+func (run *sourceRun) shuntedAgain(name, input string) bool {
 	for _, p := range run.state.Waiting {
-		if p.Event.Event == "shunt" && p.Event.Touches(name) {
+		if p.Event.Event == "shunt" && p.Event.Reaches(name, input) {
 			return p.Event.State == "off"
 		}
 	}

@@ -74,6 +74,12 @@ type wirePlan struct {
 	limit     thresholds
 }
 
+// at is the wire's place, source/input.
+func (w *wirePlan) at() string {
+	at, _, _ := strings.Cut(w.key, "|")
+	return at
+}
+
 // thresholds are strains and temperatures beyond which a flag stands.
 type thresholds struct {
 	strain, elongation, yield float64
