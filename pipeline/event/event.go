@@ -84,6 +84,11 @@ var Forms = map[string]Form{
 	Cut:          {nil, nil, nil, "the files of the group end here"},
 	Calibration:  {nil, []string{"digest", "who"}, []string{"revision"}, "from here on the test file of that digest holds, and a revision where it names one"},
 	"note":       {nil, []string{"text"}, []string{"channel", "channels"}, "a note"},
+	Acknowledge:  {nil, []string{"name", "value", "who", "why"}, nil, "a person answers for an alarm, by name, at the level that was seen"},
+	Mute:         {nil, []string{"name", "value", "who", "why"}, nil, "alarms are held back until the time of its value"},
+	Unmute:       {nil, []string{"name", "who", "why"}, nil, "a mute ends before its time"},
+	Silence:      {nil, []string{"source", "value", "who"}, nil, "no frame of a source came since the time of its value, by the clock of the service"},
+	Clock:        {nil, []string{"who"}, nil, "the service's time, when an alarm waits for an answer and no data come"},
 	RuledOut:     {nil, []string{"channel", "name", "who", "why"}, nil, "a person takes a cause of drift, by name, off the list of a channel"},
 }
 
@@ -235,6 +240,9 @@ func (e *Event) check() error {
 	}
 	if e.Revision != "" && !IsRevision(e.Revision) {
 		return fmt.Errorf("calibration of the revision %q; write r and its number, for example r2", e.Revision)
+	}
+	if err := e.checkAlarm(); err != nil {
+		return err
 	}
 	if e.Event == "insulation" {
 		if _, _, err := ParseInsulation(e.Value); err != nil {
