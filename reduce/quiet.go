@@ -2,16 +2,6 @@ package reduce
 
 import "math"
 
-// FromCounts writes counts to dst as float64, which holds every int32, and
-// returns it. dst is at least as long as counts.
-func FromCounts(dst []float64, counts []int32) []float64 {
-	dst = dst[:len(counts)]
-	for i := 4 * countFours(dst, counts); i < len(counts); i++ {
-		dst[i] = float64(counts[i])
-	}
-	return dst
-}
-
 // Inside writes mark to marks for the rows at the beginning whose reading x is
 // smaller in magnitude than rail and whose strain is at most limit in magnitude,
 // and returns how many they are. A row with NaN is not among them. The three

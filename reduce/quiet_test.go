@@ -3,24 +3,8 @@ package reduce
 import (
 	"math"
 	"math/rand/v2"
-	"slices"
 	"testing"
 )
-
-func TestCountsAreTheSameNumbers(t *testing.T) {
-	counts := []int32{0, 1, -1, math.MaxInt32, math.MinInt32, 123_456_789, -8_388_608, 7, 16_777_217}
-	for n := range len(counts) + 1 {
-		dst := slices.Repeat([]float64{nan}, len(counts))
-		if got := FromCounts(dst, counts[:n]); len(got) != n {
-			t.Fatalf("%d values of %d counts", len(got), n)
-		}
-		for i := range dst {
-			if i < n && dst[i] != float64(counts[i]) || i >= n && dst[i] == dst[i] {
-				t.Errorf("%d counts: value %d is %v", n, i, dst[i])
-			}
-		}
-	}
-}
 
 // Whatever the first row is that says something, and what it says, Inside ends
 // there and writes nothing behind it.

@@ -85,19 +85,25 @@ func (a Arms) SolveColumn(dst, readings []float64, c Correction, excitationLead 
 		small,
 	}
 	linear := q3 == 0 && q4 == 0 && excitationLead == 0
-	var block [256]float64
+	// Where there is something to look at more closely, the readings are needed again.
+	var kept *[solveBlock]float64
+	if len(readings) > 0 && &dst[0] == &readings[0] {
+		kept = new([solveBlock]float64)
+	}
 	for rest := whole; len(rest) > 0; {
-		n := min(len(rest), len(block))
+		n := min(len(rest), solveBlock)
+		block := readings[:n]
+		if kept != nil {
+			block = kept[:copy(kept[:], block)]
+		}
 		small := false
 		if linear {
-			small = divider.column(block[:n], readings)
+			small = divider.column(rest[:n], block)
 		} else {
-			small = quadratic.column(block[:n], readings)
+			small = quadratic.column(rest[:n], block)
 		}
-		if small {
-			copy(rest, block[:n])
-		} else { // somewhere it is not: each by itself
-			for i, r := range readings[:n] {
+		if !small { // somewhere it is not: each by itself
+			for i, r := range block {
 				rest[i] = a.Solve(c.Of(r), excitationLead)
 			}
 		}
@@ -105,6 +111,9 @@ func (a Arms) SolveColumn(dst, readings []float64, c Correction, excitationLead 
 	}
 	return whole
 }
+
+// solveBlock is how many rows are looked at more closely when one of them needs it.
+const solveBlock = 256
 
 // dividerConstants are what solve needs, and what comes before it, when all
 // strain is in arms 1 and 2. The order is known to the assembler.

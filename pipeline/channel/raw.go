@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"glueline/pipeline/testfile"
+	"glueline/reduce"
 )
 
 // Raw turns an input's raw readings into bridge ratio in V/V. A reading in
@@ -58,9 +59,7 @@ func (r *Raw) Column(dst, readings, excitation []float64) []float64 {
 			dst[i] = r.Logger.ratio(x)
 		}
 	case !r.Excited:
-		for i, x := range readings {
-			dst[i] = x * r.Scale
-		}
+		return reduce.Times(dst, readings, r.Scale)
 	case excitation == nil:
 		for i, x := range readings {
 			dst[i] = x * r.Scale / r.Excitation

@@ -77,7 +77,7 @@ func (run *sourceRun) applyTo(c *channelRun, w *wireRun, p Pending) {
 	case "handling":
 		s.Handled = e.State == "begin"
 	case "check":
-		s.Coldest, s.Hottest = math.Inf(1), math.Inf(-1)
+		s.Coldest, s.Hottest = Real(math.Inf(1)), Real(math.Inf(-1))
 		s.Jumps.Size = 0
 	}
 }

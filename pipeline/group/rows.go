@@ -207,7 +207,7 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) (s
 	alarm := math.Min(math.Min(l.strain, l.elongation), math.Min(l.yield, 0.01))
 	rail := w.raw.Range * (1 - 1e-6)
 	strain, mask = strain[:len(raw)], mask[:len(raw)]
-	last, run := s.LastRaw, s.Run // in registers
+	last, run := float64(s.LastRaw), s.Run // in registers
 	seen = base
 	for i := 0; i < len(raw); {
 		// There is nothing to say of readings inside the range, and of strain within
@@ -233,7 +233,7 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) (s
 			run = 1
 		}
 		if s.Rail != 0 || !(math.Abs(x) < rail) || last != last {
-			s.LastRaw = last
+			s.LastRaw = Real(last)
 			m |= s.rails(x, rail, w.raw.Range, w.reversed())
 		}
 		last = x
@@ -248,7 +248,7 @@ func (w *wireRun) judge(mask []uint32, raw, strain []float64, base flag.Mask) (s
 		seen |= m
 		i++
 	}
-	s.LastRaw, s.Run = last, run
+	s.LastRaw, s.Run = Real(last), run
 	return seen
 }
 
@@ -286,7 +286,8 @@ func (s *InputState) rails(x, rail, limit float64, reversed bool) (m flag.Mask) 
 		return 0
 	}
 	if side == before {
-		s.Jumped = math.IsNaN(s.LastRaw) || math.Abs(s.LastRaw) < jumpFrom*limit
+		from := float64(s.LastRaw)
+		s.Jumped = math.IsNaN(from) || math.Abs(from) < jumpFrom*limit
 	}
 	m = flag.Saturated
 	if s.Jumped {
@@ -348,10 +349,11 @@ func (w *wireRun) judgeTemperature(mask []uint32, t *temperatureColumn) {
 			mask[i] |= uint32(m)
 		}
 	}
-	inside := t.low >= l.adhesiveLow && t.high <= l.adhesiveHigh && s.Coldest >= l.adhesiveLow && s.Hottest <= l.adhesiveHigh
+	coldest, hottest := float64(s.Coldest), float64(s.Hottest)
+	inside := t.low >= l.adhesiveLow && t.high <= l.adhesiveHigh && coldest >= l.adhesiveLow && hottest <= l.adhesiveHigh
 	fitted := t.low >= l.polynomialLow && t.high <= l.polynomialHigh
 	if (inside && fitted) || t.low > t.high {
-		s.Coldest, s.Hottest = math.Min(s.Coldest, t.low), math.Max(s.Hottest, t.high)
+		s.Coldest, s.Hottest = Real(math.Min(coldest, t.low)), Real(math.Max(hottest, t.high))
 		return
 	}
 	for i, v := range t.value[:len(mask)] {
@@ -359,7 +361,7 @@ func (w *wireRun) judgeTemperature(mask []uint32, t *temperatureColumn) {
 		switch {
 		case v < l.adhesiveLow || v > l.adhesiveHigh:
 			m |= flag.AdhesiveRange | flag.Outside
-		case s.Coldest < l.adhesiveLow || s.Hottest > l.adhesiveHigh:
+		case coldest < l.adhesiveLow || hottest > l.adhesiveHigh:
 			m |= flag.WasOutside
 		}
 		if w.plan.unsigned && m != 0 {
@@ -368,9 +370,10 @@ func (w *wireRun) judgeTemperature(mask []uint32, t *temperatureColumn) {
 		if v < l.polynomialLow || v > l.polynomialHigh {
 			m |= flag.PolynomialRange
 		}
-		s.Coldest, s.Hottest = math.Min(s.Coldest, v), math.Max(s.Hottest, v)
+		coldest, hottest = math.Min(coldest, v), math.Max(hottest, v)
 		mask[i] |= uint32(m)
 	}
+	s.Coldest, s.Hottest = Real(coldest), Real(hottest)
 }
 
 // predict compares strain with the band that the test file predicts for the

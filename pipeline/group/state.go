@@ -70,14 +70,14 @@ const (
 
 // InputState is what is known of a gauge on an input.
 type InputState struct {
-	LastRaw    float64
+	LastRaw    Real
 	Run        int  // how often LastRaw has come in a row
 	Rail       int8 // -1, +1: at that end of the range; 0: inside
 	Jumped     bool // it got to the rail in one step
 	ShuntOn    bool // connected or settling
 	Handled    bool
-	Coldest    float64 // degC since the last signed check
-	Hottest    float64
+	Coldest    Real // degC since the last signed check
+	Hottest    Real
 	Taken      map[string]*ZeroRecord // newest finished zero by kind
 	InProgress map[string]*ZeroRecord // zeros between begin and end, by kind; readings of a pair
 	Pairing    *Carry                 `json:",omitempty"` // work that a reading may jump through, not ended yet
@@ -157,9 +157,9 @@ func newState(p *Plan) *State {
 
 func newInputState() *InputState {
 	return &InputState{
-		LastRaw:    math.NaN(),
-		Coldest:    math.Inf(1),
-		Hottest:    math.Inf(-1),
+		LastRaw:    Real(math.NaN()),
+		Coldest:    Real(math.Inf(1)),
+		Hottest:    Real(math.Inf(-1)),
 		Taken:      map[string]*ZeroRecord{},
 		InProgress: map[string]*ZeroRecord{},
 	}

@@ -8,29 +8,6 @@ import (
 // A state goes to a commit record and comes back as JSON, bit for bit, so that
 // a restart goes on exactly where the files end.
 
-// inputJSON shadows the fields that may be infinite or not a number.
-type inputJSON struct {
-	*plainInput
-	LastRaw, Coldest, Hottest Real
-}
-
-type plainInput InputState
-
-// MarshalJSON writes all of the state.
-func (s *InputState) MarshalJSON() ([]byte, error) {
-	return json.Marshal(inputJSON{(*plainInput)(s), Real(s.LastRaw), Real(s.Coldest), Real(s.Hottest)})
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (s *InputState) UnmarshalJSON(text []byte) error {
-	j := inputJSON{plainInput: (*plainInput)(s)}
-	if err := json.Unmarshal(text, &j); err != nil {
-		return err
-	}
-	s.LastRaw, s.Coldest, s.Hottest = float64(j.LastRaw), float64(j.Coldest), float64(j.Hottest)
-	return nil
-}
-
 // ReadState reads a state of this plan's group from JSON. What the plan has and
 // the state does not know yet begins with nothing known.
 func (p *Plan) ReadState(text []byte) (*State, error) {

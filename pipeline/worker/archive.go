@@ -229,6 +229,15 @@ func handOn(r *group.Reducer, to *group.Plan) (*group.Reducer, error) {
 	return group.NewReducerAt(to, at), nil
 }
 
+// with is the state with that of the pure function, which is written in its
+// place at once: a text that goes into another is read over for each.
+func (s *state) with(g *group.State) (json.RawMessage, error) {
+	return json.Marshal(struct {
+		Group *group.State `json:"group"`
+		*state
+	}{g, s})
+}
+
 // GroupState is the part of a state behind a cut that is the pure function's;
 // nil before the first cut.
 func GroupState(behind json.RawMessage) (json.RawMessage, error) {

@@ -345,10 +345,6 @@ func (l *Live) event(ctx context.Context, m *journal.Message) (cut bool, next *c
 // cut ends the files of the group behind a message; what follows is of another
 // calibration when next is not nil.
 func (l *Live) cut(ctx context.Context, m *journal.Message, next *calibration) error {
-	var err error
-	if l.state.Group, err = json.Marshal(l.reducer.State()); err != nil {
-		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
-	}
 	end := l.end
 	end.Last = l.state.Place
 	end.CutBytes = l.cutBytes()
@@ -358,7 +354,8 @@ func (l *Live) cut(ctx context.Context, m *journal.Message, next *calibration) e
 	}
 	hash := m.Hash()
 	end.Journal = Range{Identity: l.Identity, First: l.end.Journal.First, Last: m.Seq, LastHash: hex.EncodeToString(hash[:])}
-	if end.State, err = json.Marshal(&l.state); err != nil {
+	var err error
+	if end.State, err = l.state.with(l.reducer.State()); err != nil {
 		return fmt.Errorf("state of group %s: %w", l.Plan.Name, err)
 	}
 	l.end = End{First: end.Last + 1, Calibration: l.state.Calibration, Revision: l.state.Revision}

@@ -7,6 +7,8 @@ import "math"
 // What the loops for amd64 leave over is done one by one: here, all.
 func countFours(dst []float64, counts []int32) int { return 0 }
 
+func timesFours(dst, x []float64, k float64) int { return 0 }
+
 func insideFours(marks []uint32, mark uint32, x, strain []float64, rail, limit float64) int { return 0 }
 
 // nearFours is NearFours for one four at least: sums are by place in the four.

@@ -25,6 +25,31 @@ loop:
 done:
 	RET
 
+// func timesFours(dst, x []float64, k float64) int
+TEXT ·timesFours(SB), NOSPLIT, $0-64
+	MOVQ dst_base+0(FP), DI
+	MOVQ x_base+24(FP), SI
+	MOVQ x_len+32(FP), CX
+	TWICE(k+48(FP), X4)
+	SHRQ $2, CX
+	MOVQ CX, ret+56(FP)
+	JZ done
+
+loop:
+	MOVUPD (SI), X0
+	MOVUPD 16(SI), X1
+	MULPD X4, X0
+	MULPD X4, X1
+	MOVUPD X0, (DI)
+	MOVUPD X1, 16(DI)
+	ADDQ $32, SI
+	ADDQ $32, DI
+	DECQ CX
+	JNZ loop
+
+done:
+	RET
+
 // func insideFours(marks []uint32, mark uint32, x, strain []float64, rail, limit float64) int
 TEXT ·insideFours(SB), NOSPLIT, $0-104
 	MOVQ marks_base+0(FP), DI
