@@ -78,7 +78,7 @@ func (c *driftCommand) know(ctx context.Context, s streams) (*known, error) {
 			return nil, err
 		}
 	}
-	walks, err := walksOf(c.Results, given)
+	walks, err := walksOf(c.Results, given, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -119,7 +119,7 @@ func printDrift(w io.Writer, k *known) {
 	for i := range all {
 		h := &all[i]
 		slope, moved, damage := "-", "-", "-"
-		if s := health.StateOf(h); s != health.Learning && s != health.NoReading {
+		if s := healthStateOf(h); s != health.Learning && s != health.NoReading {
 			moved = um(h.Verdict.Moved, 1)
 			if h.Verdict.Slope != 0 {
 				slope = fmt.Sprintf("%+.1f %%", 100*h.Verdict.Slope)
@@ -128,7 +128,7 @@ func printDrift(w io.Writer, k *known) {
 		if h.Curve {
 			damage = strconv.FormatFloat(h.Cycles.Damage, 'g', 3, 64)
 		}
-		t.rows = append(t.rows, []string{h.Channel, health.StateOf(h), dash(health.CertaintyOf(h)), dash(health.OnsetOf(h, "2006-01-02 15:04Z")), moved, slope,
+		t.rows = append(t.rows, []string{h.Channel, healthStateOf(h), dash(healthCertaintyOf(h)), dash(healthOnsetOf(h, "2006-01-02 15:04Z")), moved, slope,
 			cyclesOf(h), exact(h.LoadCycles()), strconv.Itoa(int(h.Cycles.Largest)), damage})
 	}
 	t.write(w)
@@ -160,7 +160,7 @@ const (
 // explain prints why a channel is not called healthy.
 func explain(w io.Writer, h *follow.Health) {
 	name := printable.Text(h.Channel)
-	switch s := health.StateOf(h); s {
+	switch s := healthStateOf(h); s {
 	case string(drift.Healthy):
 		return
 	case health.NoReading:
@@ -173,7 +173,7 @@ func explain(w io.Writer, h *follow.Health) {
 	case string(drift.CannotTell):
 		fmt.Fprintf(w, "\n%s: cannot tell. It moved by %s um/m; no cause outweighs the others:\n", name, um(h.Verdict.Moved, 1))
 	default:
-		fmt.Fprintf(w, "\n%s: %s, %s.\n", name, s, health.CertaintyOf(h))
+		fmt.Fprintf(w, "\n%s: %s, %s.\n", name, s, healthCertaintyOf(h))
 	}
 	if !h.Replaced.IsZero() {
 		fmt.Fprintf(w, "  Its gauge was replaced %s; only what came since counts.\n", h.Replaced.Format(time.RFC3339))
@@ -274,25 +274,18 @@ func driftCSV(w io.Writer, all []follow.Health) error {
 		if h.Curve {
 			damage = exact(h.Cycles.Damage)
 		}
-		_ = out.Write([]string{h.Channel, h.Source, health.StateOf(h), health.CertaintyOf(h), health.OnsetOf(h, time.RFC3339), exact(h.Verdict.Moved), exact(h.Verdict.Slope),
-			instantOf(h.From), instantOf(h.To), strconv.Itoa(h.Minutes), strconv.FormatUint(h.Samples, 10), strconv.FormatUint(h.LeftOut, 10),
+		_ = out.Write([]string{h.Channel, h.Source, healthStateOf(h), healthCertaintyOf(h), healthOnsetOf(h, time.RFC3339), exact(h.Verdict.Moved), exact(h.Verdict.Slope),
+			utcOf(h.From), utcOf(h.To), strconv.Itoa(h.Minutes), strconv.FormatUint(h.Samples, 10), strconv.FormatUint(h.LeftOut, 10),
 			cyclesOf(h), exact(h.LoadCycles()), exact(float64(h.Cycles.Largest) / 1e6), damage})
 	}
 	out.Flush()
 	return out.Error()
 }
 
-func instantOf(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.Format(time.RFC3339)
-}
-
 func driftJSON(w io.Writer, k *known) error {
 	channels := []health.Channel{}
 	for i := range k.channels {
-		channels = append(channels, health.Say(&k.channels[i], k.changed[k.channels[i].Channel]))
+		channels = append(channels, sayHealth(&k.channels[i], k.changed[k.channels[i].Channel]))
 	}
 	out := json.NewEncoder(w)
 	out.SetIndent("", "  ")
@@ -301,7 +294,7 @@ func driftJSON(w io.Writer, k *known) error {
 		Residuals []health.Residual `json:"residuals"`
 		UpTo      map[string]string `json:"up_to"`
 		Note      string            `json:"note"`
-	}{channels, health.SayResiduals(k.residuals), k.upTo, driftSays})
+	}{channels, sayResiduals(k.residuals), k.upTo, driftSays})
 }
 
 type ruleOutCommand struct {

@@ -62,8 +62,9 @@ type walkState struct {
 
 // walksOf are the walks of all groups of a folder, each from its newest health
 // file on: with a test file given, from the beginning, since it may say other
-// things than the one that the health files go by.
-func walksOf(dir string, given *declared) ([]*healthWalk, error) {
+// things than the one that the health files go by. Those that are known are taken
+// as they are.
+func walksOf(dir string, given *declared, known map[string]*healthWalk) ([]*healthWalk, error) {
 	w := healthWalk{dir: dir, given: given}
 	if below := filepath.Join(dir, reducedFolder); isFolder(below) {
 		w.dir, w.raw, w.kept = below, filepath.Join(dir, rawFolder), dir
@@ -77,6 +78,10 @@ func walksOf(dir string, given *declared) ([]*healthWalk, error) {
 	}
 	var all []*healthWalk
 	for _, name := range groups {
+		if known[name] != nil {
+			all = append(all, known[name])
+			continue
+		}
 		one := w
 		one.group = name
 		if err := one.begin(); err != nil {
@@ -304,7 +309,7 @@ func (w *healthWalk) write() error {
 	f := &health.File{
 		Test: record.Test, Group: w.group, Cut: cut, UpTo: time.Unix(0, w.state.UpTo).UTC().Format(time.RFC3339Nano),
 		Declared: w.state.Digest, Program: program().Version, Architecture: program().Architecture, Previous: w.previous,
-		Channels: []health.Channel{}, Residuals: health.SayResiduals(w.pass.Residuals()),
+		Channels: []health.Channel{}, Residuals: sayResiduals(w.pass.Residuals()),
 	}
 	if f.Commit, err = health.CommitHash(w.dir, w.group, cut); err != nil {
 		return err
@@ -318,7 +323,7 @@ func (w *healthWalk) write() error {
 		if at, ok := w.state.Changed[all[i].Channel]; ok {
 			changed = time.Unix(0, at).UTC()
 		}
-		f.Channels = append(f.Channels, health.Say(&all[i], changed))
+		f.Channels = append(f.Channels, sayHealth(&all[i], changed))
 	}
 	if w.previous, err = health.Write(w.dir, f, text); err != nil {
 		return err

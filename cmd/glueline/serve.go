@@ -99,7 +99,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return err
 	}
-	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now(), ready: make(chan struct{})}
+	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now(), ready: make(chan struct{}), health: newHealthKeeper(c.Data, log)}
 	svc.current.Store(test)
 	if c.Nats == "" {
 		svc.journal = c.journalDir()
@@ -663,6 +663,7 @@ func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server, endShow
 // work has the groups and the watch on the server work.
 func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, log *slog.Logger) {
 	crew.start(svc.tidy)
+	crew.start(func(ctx context.Context) error { svc.health.run(ctx, svc.ready); return nil })
 	for _, g := range svc.groups {
 		crew.start(g.keepRunning)
 		crew.start(func(ctx context.Context) error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })

@@ -42,6 +42,7 @@ type service struct {
 	reloaded atomic.Pointer[reloadResult] // nil until one was asked for
 	journal  string                       // folder of the embedded journal; "" when it is elsewhere
 	metrics  http.Handler
+	health   *healthKeeper
 }
 
 // maxEvent is far above any event that a person writes.
@@ -55,6 +56,7 @@ type groupStatus struct {
 	Journal  *journal.State `json:"journal,omitempty"`
 	LastCut  *cutStatus     `json:"last_cut,omitempty"`
 	Live     live.Counts    `json:"live"` // what was sent to whoever listens
+	Health   *healthStatus  `json:"health,omitempty"`
 	Error    string         `json:"error,omitempty"`
 }
 
@@ -136,7 +138,10 @@ func (s *service) status(ctx context.Context) status {
 	defer cancel()
 	var asking sync.WaitGroup
 	for i, g := range s.groups {
-		asking.Go(func() { st.Groups[i] = g.status(ctx) })
+		asking.Go(func() {
+			st.Groups[i] = g.status(ctx)
+			st.Groups[i].Health = s.health.look(g.plan.Name)
+		})
 	}
 	asking.Wait()
 	return st

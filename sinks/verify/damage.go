@@ -27,6 +27,7 @@ const (
 	FrameDoubled     Kind = "frame doubled"
 	Samples          Kind = "sample counter"
 	Result           Kind = "result differs"
+	Health           Kind = "health file"
 )
 
 // Damage is one thing that is not as it was written.

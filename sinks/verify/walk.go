@@ -123,6 +123,7 @@ func Walk(ctx context.Context, o Options) (*Report, error) {
 	}
 	for _, f := range []*folder{raw, reduced} {
 		if f != nil {
+			w.health(f)
 			w.leftOver(f)
 		}
 	}
@@ -246,6 +247,8 @@ func (w *walk) remedy(f *folder, kind Kind) string {
 	switch {
 	case kind == FileUnlisted || kind == RecordDoubled:
 		return "nothing uses it: move it out of the folder, when what belongs in its place is there"
+	case kind == Health:
+		return "nothing of the measurement is lost: remove all health files of this group, and serve makes them again from the segments"
 	case kind == Constants:
 		return "find the test file that these results were made with; a change of the past belongs in another revision"
 	case kind == JournalReplaced:
