@@ -1,6 +1,6 @@
 # make alone lists the targets.
 .DEFAULT_GOAL := help
-.PHONY: help build test race soak drift fuzz golden bench lint fmt check demo oracle
+.PHONY: help build test race soak drift flags fuzz golden bench lint fmt check demo oracle
 
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 
@@ -24,6 +24,9 @@ soak: ## kill -9 of the service under load, SOAK (100) times and more, with the 
 
 drift: ## causes of drift on DRIFT (30) made-up channels a kind, from a seed drawn now: the table of deploy/DRIFT.md
 	GLUELINE_DRIFT=$${DRIFT:-30} go test -count=1 -v -timeout 30m -run '^TestStudy$$' ./pipeline/drift/study
+
+flags: ## every flag on simulated faults, restarts and clean data, the long form: the figures of deploy/FLAGS.md
+	GLUELINE_FLAGS=1 go test -count=1 -v -timeout 30m ./pipeline/flag/trial
 
 fuzz: ## every fuzz target for FUZZTIME (30s)
 	@bash .ci/fuzz
