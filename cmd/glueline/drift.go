@@ -61,8 +61,8 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-// known is what is known of all channels of a folder.
-type known struct {
+// knownHealth is what is known of all channels of a folder.
+type knownHealth struct {
 	channels  []follow.Health
 	residuals []follow.Residual
 	changed   map[string]time.Time // newest time from which a channel was reduced by other constants
@@ -70,7 +70,7 @@ type known struct {
 }
 
 // know goes on from the newest health files to the end of what is committed.
-func (c *driftCommand) know(ctx context.Context, s streams) (*known, error) {
+func (c *driftCommand) know(ctx context.Context, s streams) (*knownHealth, error) {
 	var given *declared
 	if c.Test != "" {
 		var err error
@@ -84,7 +84,7 @@ func (c *driftCommand) know(ctx context.Context, s streams) (*known, error) {
 	}
 	bar := newProgress(s.err, "following", c.Quiet)
 	defer bar.Close()
-	k := &known{changed: map[string]time.Time{}, upTo: map[string]string{}}
+	k := &knownHealth{changed: map[string]time.Time{}, upTo: map[string]string{}}
 	var total, done int64
 	for _, w := range walks {
 		total += w.bytesLeft()
@@ -112,7 +112,7 @@ func (c *driftCommand) know(ctx context.Context, s streams) (*known, error) {
 // driftSays is said wherever drift is shown.
 const driftSays = "Nothing was repaired or removed. It monitors and does not protect: no load stops for what is said here."
 
-func printDrift(w io.Writer, k *known) {
+func printDrift(w io.Writer, k *knownHealth) {
 	all := k.channels
 	t := table{head: []string{"channel", "says", "certainty", "since", "moved um/m", "slope", "cycles", "of the load", "largest um/m", "damage"},
 		right: []bool{false, false, false, false, true, true, true, true, true, true}}
@@ -136,7 +136,7 @@ func printDrift(w io.Writer, k *known) {
 		fmt.Fprintf(w, "Cycles are counted from 1 um/m up, noise among them; those of the load from %d um/m up. A damage is summed on an S-N curve of the test file.\n", follow.LoadCycle)
 	}
 	for i := range all {
-		explain(w, &all[i])
+		explainDrift(w, &all[i])
 	}
 	silent(w, all)
 	disagreeing(w, k.residuals)
@@ -157,8 +157,8 @@ const (
 	shownFirst  = 3
 )
 
-// explain prints why a channel is not called healthy.
-func explain(w io.Writer, h *follow.Health) {
+// explainDrift prints why a channel is not called healthy.
+func explainDrift(w io.Writer, h *follow.Health) {
 	name := printable.Text(h.Channel)
 	switch s := healthStateOf(h); s {
 	case string(drift.Healthy):
@@ -282,7 +282,7 @@ func driftCSV(w io.Writer, all []follow.Health) error {
 	return out.Error()
 }
 
-func driftJSON(w io.Writer, k *known) error {
+func driftJSON(w io.Writer, k *knownHealth) error {
 	channels := []health.Channel{}
 	for i := range k.channels {
 		channels = append(channels, sayHealth(&k.channels[i], k.changed[k.channels[i].Channel]))

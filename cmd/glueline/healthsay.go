@@ -41,13 +41,13 @@ func healthOnsetOf(h *follow.Health, layout string) string {
 func sayHealth(h *follow.Health, changed time.Time) health.Channel {
 	c := health.Channel{
 		Channel: h.Channel, Source: h.Source, Says: healthStateOf(h), Certainty: healthCertaintyOf(h), Since: healthOnsetOf(h, time.RFC3339),
-		Moved: finite(h.Verdict.Moved), Slope: finite(h.Verdict.Slope), Noise: finite(h.Noise()), From: utcOf(h.From), To: utcOf(h.To), Minutes: h.Minutes,
+		Moved: numberOrNull(h.Verdict.Moved), Slope: numberOrNull(h.Verdict.Slope), Noise: numberOrNull(h.Noise()), From: utcOf(h.From), To: utcOf(h.To), Minutes: h.Minutes,
 		Samples: h.Samples, LeftOut: h.LeftOut, Replaced: utcOf(h.Replaced), Constants: utcOf(changed),
 		Cycles: float64(h.Cycles.Closed+h.Cycles.Open) / 2, LoadCycles: h.LoadCycles(), Largest: float64(h.Cycles.Largest) / 1e6, Ranked: []health.Cause{},
 		Shunts: healthNotes(h.Record.Shunts), Insulation: healthNotes(h.Record.Insulation),
 	}
 	if h.Curve {
-		c.Damage = finite(h.Cycles.Damage)
+		c.Damage = numberOrNull(h.Cycles.Damage)
 	}
 	for _, o := range h.Verdict.Ranked {
 		c.Ranked = append(c.Ranked, health.Cause{Cause: string(o.Cause), Certainty: string(o.Certainty), Weight: o.Weight, For: append([]string{}, o.For...), Against: append([]string{}, o.Against...), Decide: o.Decide})
@@ -65,8 +65,8 @@ func sayResiduals(all []follow.Residual) []health.Residual {
 	for i := range all {
 		r := &all[i]
 		o := health.Residual{
-			Name: r.Name, Form: r.Form, Minutes: r.Minutes, Mean: finite(r.Mean), SD: finite(r.SD),
-			Newest: finite(r.Newest), Limit: finite(r.Limit), Beyond: utcOf(r.Beyond), To: utcOf(r.To),
+			Name: r.Name, Form: r.Form, Minutes: r.Minutes, Mean: numberOrNull(r.Mean), SD: numberOrNull(r.SD),
+			Newest: numberOrNull(r.Newest), Limit: numberOrNull(r.Limit), Beyond: utcOf(r.Beyond), To: utcOf(r.To),
 		}
 		for _, t := range r.Terms {
 			o.Terms = append(o.Terms, health.Term{Channel: t.Channel, Factor: t.Factor})
@@ -88,8 +88,8 @@ func utcOf(t time.Time) string {
 	return t.UTC().Format(time.RFC3339)
 }
 
-// finite is a number that JSON has; nil for others.
-func finite(v float64) *float64 {
+// numberOrNull is a number that JSON has; nil for others.
+func numberOrNull(v float64) *float64 {
 	if v-v != 0 {
 		return nil
 	}
