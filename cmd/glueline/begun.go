@@ -75,6 +75,20 @@ func (c *control) fits(ctx context.Context, e *event.Event, force string) error 
 	return nil
 }
 
+// openSteps are the names of the steps that are begun, but one.
+func (c *control) openSteps(ctx context.Context, but string) (names []string, err error) {
+	var begun []group.Begun
+	if err := c.call(ctx, http.MethodGet, "/begun", nil, &begun); err != nil {
+		return nil, err
+	}
+	for _, k := range begun {
+		if k.Event == "step" && k.Name != but {
+			names = append(names, k.Name)
+		}
+	}
+	return names, nil
+}
+
 func speaksAgainst(begun []group.Begun, e *event.Event) error {
 	called := func(word, name, channel string) string {
 		if name != "" {
@@ -83,10 +97,22 @@ func speaksAgainst(begun []group.Begun, e *event.Event) error {
 		return fmt.Sprintf("%s of %s", word, channel)
 	}
 	what := called(e.Event, e.Name, e.Channel)
+	if e.Event == "excitation" {
+		for _, k := range begun {
+			if k.Event == e.Event && k.Source == e.Source && e.State == "off" {
+				return fmt.Errorf("%w: the excitation of %s is off since %s, by %s; look at the name, or say why with --force", errNotBegun, e.Source, moment(k.At), k.Who)
+			}
+		}
+		return nil // it may be switched on for the first time
+	}
 	var open []string
 	for _, k := range begun {
 		since := fmt.Sprintf("%s since %s, by %s", called(k.Event, k.Name, k.Channel), moment(k.At), k.Who)
+		other := event.Event{Event: k.Event}
 		if k.Event != e.Event {
+			if e.State == "begin" && e.Paired() && other.Paired() && k.Channel == e.Channel {
+				return fmt.Errorf("%w: the %s, has not ended, and its readings would be mixed with these; end that one first, or say why with --force", errNotBegun, since)
+			}
 			continue
 		}
 		if k.Name != e.Name || k.Channel != e.Channel {

@@ -43,6 +43,25 @@ type explained struct {
 	Why  string `required:"" help:"Why it is done."`
 }
 
+// Validate refuses a blank name or reason.
+func (s signed) Validate() error {
+	if s.Why == "" {
+		s.Why = "-" // it may be left out
+	}
+	return explained(s).Validate()
+}
+
+// Validate refuses a blank name or reason: it would stand in the journal for ever.
+func (s explained) Validate() error {
+	switch {
+	case strings.TrimSpace(s.Who) == "":
+		return errors.New("--who is blank; give a person's name")
+	case strings.TrimSpace(s.Why) == "":
+		return errors.New("--why is blank; say why it is done")
+	}
+	return nil
+}
+
 func (s signed) publishFitting(ctx context.Context, to streams, e event.Event, means, force string) error {
 	return explained(s).publishFitting(ctx, to, e, means, force)
 }
@@ -93,6 +112,12 @@ func (c *control) say(ctx context.Context, to streams, e event.Event, means stri
 
 // words is an event as people say it.
 func words(e event.Event) string {
+	switch e.Event {
+	case "check":
+		return "signed: the installation of " + e.Channel + " was looked at and found sound"
+	case event.RuledOut:
+		return "ruled out as a cause for " + e.Channel + ": " + e.Name
+	}
 	parts := []string{e.Event}
 	for _, part := range []string{e.Kind, e.Name, e.Source, strings.Join(e.Names(), ","), e.State, e.Value, e.Target, e.Text} {
 		if part != "" {
@@ -112,8 +137,18 @@ type stepCommand struct {
 
 // Run publishes a step's event.
 func (c *stepCommand) Run(ctx context.Context, s streams) error {
+	begins := "Its loading begins here; say hold when the load is reached."
+	if c.State == "begin" {
+		open, err := newControl(c.Data).openSteps(ctx, c.Name)
+		if err != nil {
+			return unpublished(err)
+		}
+		if len(open) > 0 {
+			begins = fmt.Sprintf("Not ended yet: %s. If that is over, say so: glueline step end %s", some(open), shellWord(open[0]))
+		}
+	}
 	means := map[string]string{
-		"begin": "The rest before it ends here.",
+		"begin": begins,
 		"hold":  "Means of the step are taken from here to its end; predictions of the test file are compared.",
 		"end":   "The hold is over: glueline steps reports it.",
 	}[c.State]
@@ -156,7 +191,7 @@ func (c *insulationCommand) Run(ctx context.Context, s streams) error {
 }
 
 type handlingCommand struct {
-	State   string `arg:"" enum:"begin,end"`
+	State   string `arg:"" enum:"begin,end" help:"begin: somebody starts work there; end: the work is done."`
 	Channel string `arg:"" help:"Channel whose gauge or cable somebody works at."`
 	Force   string `placeholder:"REASON" help:"Say it although no such work was begun, or it was already."`
 	explained
@@ -172,8 +207,9 @@ func (c *handlingCommand) Run(ctx context.Context, s streams) error {
 }
 
 type excitationCommand struct {
-	State  string `arg:"" enum:"off,on"`
+	State  string `arg:"" enum:"off,on" help:"off: the bridges get none from now on; on: they get it again, and warm up."`
 	Source string `arg:"" help:"Source whose excitation is switched."`
+	Force  string `placeholder:"REASON" help:"Say it although it is off already."`
 	explained
 }
 
@@ -183,7 +219,7 @@ func (c *excitationCommand) Run(ctx context.Context, s streams) error {
 	if c.State == "off" {
 		means = "Samples of the source are flagged until it is on and has warmed up."
 	}
-	return c.publish(ctx, s, event.Event{Event: "excitation", State: c.State, Source: c.Source}, means)
+	return c.publishFitting(ctx, s, event.Event{Event: "excitation", State: c.State, Source: c.Source}, means, c.Force)
 }
 
 type signCommand struct {
@@ -218,7 +254,9 @@ type pairedCommand struct {
 }
 
 // Validate refuses a reading without length.
-func (c *pairedCommand) Validate() error { return someTime("--for", c.For) }
+func (c *pairedCommand) Validate() error {
+	return errors.Join(someTime("--for", c.For), c.explained.Validate())
+}
 
 type (
 	rewireCommand  struct{ pairedCommand }

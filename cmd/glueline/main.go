@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 	_ "time/tzdata" // zone names mean the same on every machine
 
@@ -83,6 +84,9 @@ func run(ctx context.Context, args []string, s streams) int {
 		return status
 	}
 	if err != nil {
+		if slices.ContainsFunc(args, func(a string) bool { return len(a) > 1 && a[0] == '-' && a[1] >= '0' && a[1] <= '9' }) {
+			err = fmt.Errorf("%w; what begins with - is taken for a flag: a value below zero stands behind --, last", err)
+		}
 		fmt.Fprintf(s.err, "glueline: %s\nTry: glueline --help\n", printable.Lines(err.Error()))
 		return 2
 	}

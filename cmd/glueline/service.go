@@ -186,7 +186,7 @@ func (g *liveGroup) lastCut() (*cutStatus, error) {
 func (s *service) event(w http.ResponseWriter, r *http.Request) {
 	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxEvent))
 	if err != nil {
-		http.Error(w, err.Error(), http.StatusRequestEntityTooLarge)
+		http.Error(w, fmt.Sprintf("an event has at most %d bytes, and this one has more; say it shorter, and name the file where the rest stands", maxEvent), http.StatusRequestEntityTooLarge)
 		return
 	}
 	e, err := event.Parse(text)

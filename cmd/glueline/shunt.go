@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -17,7 +18,9 @@ type shuntCommand struct {
 }
 
 // Validate refuses a reading without length.
-func (c *shuntCommand) Validate() error { return someTime("--for", c.For) }
+func (c *shuntCommand) Validate() error {
+	return errors.Join(someTime("--for", c.For), c.signed.Validate())
+}
 
 // Run brackets a shunt by its events and reports the check.
 func (c *shuntCommand) Run(ctx context.Context, s streams) error {

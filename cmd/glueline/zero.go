@@ -26,7 +26,9 @@ type zeroCommand struct {
 }
 
 // Validate refuses a window without length.
-func (c *zeroCommand) Validate() error { return someTime("--for", c.For) }
+func (c *zeroCommand) Validate() error {
+	return errors.Join(someTime("--for", c.For), c.explained.Validate())
+}
 
 // Run takes a zero over the readings that come next, or refuses it.
 func (c *zeroCommand) Run(ctx context.Context, s streams) error {
@@ -75,10 +77,18 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 		return unended(control.say(ctx, s, e, means[c.Kind]+" It was forced; the reasons against it are kept with it."))
 	}
 	e.State, e.Why = "void", strings.Join(refused, "; ")
-	if err := control.say(ctx, s, e, "Refused; the zero before stays in force. Against it: "+e.Why+".\nMend that, or leave channels out with --channels, or give a reason with --force."); err != nil {
+	if err := control.say(ctx, s, e, "Refused; the zero before stays in force. Against it: "+e.Why+"."+idleHint(refused)+"\nMend that, or leave channels out with --channels, or give a reason with --force."); err != nil {
 		return unended(err)
 	}
 	return errReported
+}
+
+// idleHint names the command for what most often speaks against a zero.
+func idleHint(refused []string) string {
+	if slices.ContainsFunc(refused, func(r string) bool { return strings.HasSuffix(r, group.NotSaidIdle) }) {
+		return "\nIf nothing acts on the article that may change, say so first: glueline load-state idle --who NAME"
+	}
+	return ""
 }
 
 // means says what a kind of zero does.

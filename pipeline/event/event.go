@@ -244,6 +244,11 @@ func (e *Event) check() error {
 	if err := e.checkAlarm(); err != nil {
 		return err
 	}
+	for _, field := range []struct{ name, text string }{{"who", e.Who}, {"why", e.Why}} {
+		if field.text != "" && strings.TrimSpace(field.text) == "" {
+			return fmt.Errorf("%s has a blank %q; write one, or leave it out where it may be", e.Event, field.name)
+		}
+	}
 	if e.Event == "insulation" {
 		if _, _, err := ParseInsulation(e.Value); err != nil {
 			return err

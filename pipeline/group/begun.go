@@ -7,22 +7,30 @@ import (
 )
 
 // Begun is something that people began by an event and have not ended: a step,
-// work at a gauge, a shunt. What it does to samples depends on their times;
+// work at a gauge, a shunt, excitation that is off. What it does to samples depends on their times;
 // this is what was said, in the order in which it was said.
 type Begun struct {
 	Event   string
 	Name    string `json:",omitempty"` // of a step
 	Channel string `json:",omitempty"`
+	Source  string `json:",omitempty"` // whose excitation is off
 	At      int64  // ns, the event's time
 	Who     string `json:",omitempty"`
 }
 
 func (k *Begun) is(e *event.Event) bool {
-	return k.Event == e.Event && k.Name == e.Name && k.Channel == e.Channel
+	return k.Event == e.Event && k.Name == e.Name && k.Channel == e.Channel && k.Source == e.Source
 }
 
 // begun keeps the list of what is begun. A hold begins a step that nobody began.
 func (s *State) begun(e *event.Event) {
+	if e.Event == "excitation" {
+		s.Begun = slices.DeleteFunc(s.Begun, func(k Begun) bool { return k.is(e) })
+		if e.State == "off" {
+			s.Begun = append(s.Begun, Begun{Event: e.Event, Source: e.Source, At: e.Time.UnixNano(), Who: e.Who})
+		}
+		return
+	}
 	if e.Event != "step" && e.Event != "shunt" && e.Event != "handling" && !e.Paired() {
 		return
 	}

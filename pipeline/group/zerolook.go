@@ -110,6 +110,9 @@ var DefaultZeroLimits = ZeroLimits{Noise: 1e-6, Trend: 1e-6, Moved: 0.5, Fewest:
 const againstZero = flag.LeavesOutOfZero | flag.Uncured | flag.Outside | flag.WasOutside | flag.TemperatureFast |
 	flag.TemperatureMissing | flag.TemperatureStale | flag.TemperatureAhead | flag.ExcitationBand | flag.ClockStepped | flag.PolynomialRange
 
+// NotSaidIdle is the reason that the load state is no idle one.
+const NotSaidIdle = "the article is not said to be idle"
+
 // Against returns the reasons why the reading is no zero, none when it is one.
 func (l *ZeroLook) Against(limits ZeroLimits) (reasons []string) {
 	say := func(format string, values ...any) { reasons = append(reasons, fmt.Sprintf(format, values...)) }
@@ -117,7 +120,7 @@ func (l *ZeroLook) Against(limits ZeroLimits) (reasons []string) {
 		say("%d readings, want %d", l.Readings, limits.Fewest)
 	}
 	if l.NotIdle {
-		say("the article is not said to be idle")
+		say(NotSaidIdle)
 	}
 	if m := l.Flags & againstZero; m != 0 {
 		say("flagged %s", m)
