@@ -24,11 +24,12 @@ var evidence = map[Cause]func(*findings, *opine){
 }
 
 const (
-	tempered = 0.6
-	mostFit  = 40
-	mostBend = 15
-	micro    = 1e6 // microstrain, for sentences
-	ruled    = -15 // what should not be, if it were this
+	tempered   = 0.6
+	mostFit    = 40
+	mostBend   = 15
+	micro      = 1e6 // microstrain, for sentences
+	unmeasured = 5   // that what a cause would follow cannot be checked
+	ruled      = -15 // what should not be, if it were this
 )
 
 func capped(score, most float64) float64 { return tempered * max(-most, min(most, score)) }
@@ -46,9 +47,8 @@ func (f *findings) fit(o *opine, c Cause, what string) {
 	}
 	e := f.zeros[c]
 	if !e.known {
-		// As good as the law of time that fits best: it can neither be told apart
-		// from it nor ruled out.
-		o.says(f.weigh(max(f.plain.score, f.steps.score))-3, "what it would follow (%s) is not measured", what)
+		// What it would do without that, and a price for what nobody can check.
+		o.says(f.weigh(e.score)-unmeasured, "what it would follow (%s) is not measured; alone it explains %.0f %% of what moved", what, 100*e.share)
 		return
 	}
 	o.says(f.weigh(e.score), "%s explains %.0f %% of what moved beside temperature", what, 100*e.share)
@@ -71,7 +71,7 @@ func (f *findings) rightShunt(o *opine) {
 }
 
 func (f *findings) tooWarm() bool {
-	return math.Abs(f.perKelvin) > mostPerKelvin && math.Abs(f.perKelvin) > 3*f.perKError
+	return math.Abs(f.perKelvin)-f.perKError > mostPerKelvin && math.Abs(f.perKelvin) > 3*f.perKError
 }
 
 // mostPerKelvin is the slope of the zero against temperature that scatter within
@@ -134,6 +134,9 @@ func creep(f *findings, o *opine) {
 		return
 	}
 	e := f.zeros[Creep]
+	if free := f.coupon(); free > mostly {
+		o.says(-8, "the witness gauge moves too, %.0f %% as far, and bears no load", 100*free)
+	}
 	if e.amount*f.slopeRef > 0 {
 		o.says(-8, "it moved with the load, not against it")
 	} else if share := math.Abs(e.amount / f.slopeRef); share > 0.01 && share < 0.5 {
@@ -148,16 +151,25 @@ func postCure(f *findings, o *opine) {
 	if f.zeroMoved() && f.beforeLoad() > 0.15 {
 		o.says(3, "%.0f %% of it happened before the first load", 100*f.beforeLoad())
 	}
-	if f.witnessed && f.zeroMoved() {
-		l := newLeast(f.zero, f.base()...)
-		share := 1 - l.with(f.with[Witness])/l.squares()
-		switch moved := spread(f.with[Witness]); {
-		case moved > 0.5*f.moved && share > 0.7:
-			o.says(5, "the witness gauge moves too: %.0f %% of it", 100*share)
-		case moved < 0.35*f.moved:
-			o.says(-8, "the witness gauge does not move")
-		}
+	switch free := f.coupon(); {
+	case free > mostly:
+		o.says(5, "the witness gauge moves too, %.0f %% as far", 100*free)
+	case free < 0.25:
+		o.says(-8, "the witness gauge does not move")
 	}
+}
+
+// mostly is the part of what a gauge does, from which on a witness gauge does the
+// same. A leak under the same coating may be half as large.
+const mostly = 0.75
+
+// coupon returns how far a witness gauge on a free coupon moves with the zero, as
+// a part of it, beside temperature; NaN without one, or where nothing moved.
+func (f *findings) coupon() float64 {
+	if !f.witnessed || !f.zeroMoved() {
+		return math.NaN()
+	}
+	return amplitude(f.with[Witness], append(f.base(), f.zero)...)
 }
 
 func connector(f *findings, o *opine) {
@@ -173,7 +185,7 @@ func connector(f *findings, o *opine) {
 	case f.jumps == 1 && f.atOnce && f.ups+f.downs <= 2:
 		o.says(-8, "one jump only, at a new load maximum")
 	case f.jumps == 1 && f.ups+f.downs <= 2:
-		o.says(-3, "one jump only")
+		o.says(-5, "one jump only")
 	}
 	if both := min(f.ups, f.downs); both >= 2 && f.steps.share > 0.6 {
 		o.says(6, "%d sharp jumps up, %d down, from one epoch to the next", f.ups, f.downs)
@@ -254,8 +266,16 @@ func shakedown(f *findings, o *opine) {
 	if f.zeroMoved() && f.beforeLoad() > 0.15 {
 		o.says(-6, "%.0f %% of it happened before the first load", 100*f.beforeLoad())
 	}
+	if free := f.coupon(); free > mostly {
+		o.says(-8, "the witness gauge moves too, %.0f %% as far, and bears no load", 100*free)
+	}
 	if f.firstLoading(f.plain.onset) && f.zeroMoved() {
-		o.says(3, "it began under the first loads")
+		switch {
+		case f.plain.onset < f.firstUse-2:
+			o.says(-3, "it began before the first load")
+		case !(f.beforeLoad() > 0.06):
+			o.says(3, "it began under the first loads")
+		}
 		if f.answered(f.plain.onset) || f.answered(f.peakAt) {
 			o.says(5, "neighbours on another source answered")
 		}
@@ -352,7 +372,7 @@ func structure(f *findings, o *opine) {
 	case !f.atOnce:
 		o.says(-8, "it began near a new load maximum, at hour %.0f, but nothing changed at once", f.peakAt)
 	case f.firstLoads:
-		o.says(-4, "it began under the first loads, at hour %.0f", f.peakAt)
+		o.says(-8, "it began under the first loads, at hour %.0f", f.peakAt)
 	default:
 		o.says(5, "it began at a new load maximum, at hour %.0f", f.peakAt)
 	}
@@ -371,9 +391,6 @@ func thermal(f *findings, o *opine) {
 	}
 	o.says(8, "the zero follows temperature by %+.1f ± %.1f microstrain/K", f.perKelvin*micro, f.perKError*micro)
 	f.bend(o, false)
-	if f.zeroMoved() {
-		o.says(f.weigh(f.plain.score)-6, "and moves beside that")
-	}
 }
 
 // since returns the hour at which a cause would have begun.
@@ -385,6 +402,8 @@ func (f *findings) since(c Cause) float64 {
 		return f.slope.onset
 	case c == Structure:
 		return f.peakAt
+	case c == Moisture && f.plain.onset > f.zeros[c].shows: // a dry spell hides when a leak began: halfway
+		return (f.zeros[c].shows + f.plain.onset) / 2
 	case c == Thermal:
 		return f.at[0]
 	case c == SelfHeating && !f.zeros[c].known || c == Instrument && f.instrumentMoved():

@@ -36,6 +36,8 @@ type findings struct {
 	nearPeak   bool    // at a new maximum of the load
 	peakAt     float64
 	atOnce     bool      // something changed abruptly there
+	strikes    []struck  // maxima at which something did
+	elsewhere  float64   // m/m, the largest step of the zero at other times
 	firstJump  float64   // hour of the first sharp jump
 	cable      []float64 // degC of the leads, or nil
 	ups, downs int       // sharp jumps from one epoch to the next
@@ -78,6 +80,30 @@ type trial struct {
 func (t *trial) try(onset float64, columns ...[]float64) {
 	if left := t.with(columns...); left < t.best {
 		t.best, t.onset, t.columns = left, onset, columns
+	}
+}
+
+// A law gives what a cause might add to the zero if it began at hour t: sets of
+// columns, each a fit of its own.
+type law func(t float64) [][][]float64
+
+func (t *trial) all(onset float64, l law) {
+	for _, columns := range l(onset) {
+		t.try(onset, columns...)
+	}
+}
+
+// search tries a law from every fourth hour, and from every hour about the best.
+func (s *series) search(t *trial, l law) {
+	for _, at := range s.starts() {
+		t.all(at, l)
+	}
+	if about := t.onset; t.columns != nil {
+		for by := 1 - grid; by < grid; by++ {
+			if by != 0 {
+				t.all(about+float64(by), l)
+			}
+		}
 	}
 }
 
@@ -133,45 +159,54 @@ func (f *findings) explainZero() {
 		all[c] = k
 		return k
 	}
-	starts := f.starts()
 	const plain, jumpy = Cause("plain"), Cause("jumpy")
 
-	any := open(plain, 3)
-	for _, t := range starts {
-		for _, tau := range []float64{0.1, 12, 60, 1000} {
-			any.try(t, f.grown(t, tau))
+	levels := func(taus ...float64) law {
+		return func(t float64) (all [][][]float64) {
+			for _, tau := range taus {
+				all = append(all, [][]float64{f.grown(t, tau)})
+			}
+			return all
 		}
 	}
+	f.search(&open(plain, 3).trial, levels(0.1, 12, 60, 1000))
 	wet := open(Moisture, 3)
-	for _, t := range starts {
+	f.search(&wet.trial, func(t float64) (all [][][]float64) {
 		for _, tau := range []float64{20, 100, 1000} {
 			g := f.grown(t, tau)
 			if f.with[Humidity] == nil {
-				wet.try(t, g)
+				all = append(all, [][]float64{g})
 				continue
 			}
 			for j := range f.wet {
-				wet.try(t, g, times(g, f.wet[j]))
+				all = append(all, [][]float64{g, times(g, f.wet[j])})
 				if tau == 100 {
-					wet.try(t, times(g, f.wet[j]), times(g, times(f.wet[j], f.wet[j])))
+					all = append(all, [][]float64{times(g, f.wet[j]), times(g, times(f.wet[j], f.wet[j]))})
 				}
 			}
 		}
-	}
+		return all
+	})
 	wet.known = f.with[Humidity] != nil
 	creep := open(Creep, 3)
-	for _, t := range append(starts, f.firstUse) {
+	remembered := func(t float64) (all [][][]float64) {
+		var since [len(lags)][]float64
 		for j := range lags {
-			creep.try(t, f.from(t, func(i int) float64 { return f.lagged[j][i] }))
+			since[j] = f.from(t, func(i int) float64 { return f.lagged[j][i] })
+			all = append(all, [][]float64{since[j]})
 		}
-		creep.try(t, f.from(t, func(i int) float64 { return f.lagged[0][i] }), f.from(t, func(i int) float64 { return f.lagged[1][i] }))
-		creep.try(t, f.from(t, func(i int) float64 { return f.lagged[1][i] }), f.from(t, func(i int) float64 { return f.lagged[2][i] }))
+		return append(all, [][]float64{since[0], since[1]}, [][]float64{since[1], since[2]})
 	}
+	f.search(&creep.trial, remembered)
+	creep.all(f.firstUse, remembered)
 	cure := open(PostCure, 2)
 	begin := max(f.at[0], f.facts.CureHour)
+	warmed := f.warmed(begin)
 	for _, tau := range []float64{1, 4, 16, 60} {
-		cure.try(begin, f.from(begin, func(i int) float64 { return math.Log1p((f.at[i] - begin) / tau) }))
-		cure.try(begin, f.from(begin, func(i int) float64 { return -math.Expm1(-math.Sqrt((f.at[i] - begin) / tau)) }))
+		for _, hours := range [][]float64{warmed, f.from(begin, func(i int) float64 { return f.at[i] - begin })} {
+			cure.try(begin, f.column(func(i int) float64 { return math.Log1p(hours[i] / tau) }))
+			cure.try(begin, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(hours[i] / tau)) }))
+		}
 	}
 	contact := f.jump(open(jumpy, 0).least)
 	heat := open(LeadHeat, 3)
@@ -180,27 +215,20 @@ func (f *findings) explainZero() {
 		f.cable = f.with[Temperature] // the best guess of it
 	}
 	if heat.known = f.cable != nil && f.facts.TwoWire; heat.known {
-		for _, t := range starts {
-			heat.try(t, f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.cable[i] }))
-		}
+		f.search(&heat.trial, func(t float64) [][][]float64 {
+			return [][][]float64{{f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.cable[i] })}}
+		})
 	}
 	tired := open(Fatigue, 3)
-	for k, t := range starts {
-		var c0 float64
-		for i := range f.at {
-			if f.at[i] >= t {
-				c0 = f.cycles[i]
-				break
-			}
+	f.search(&tired.trial, func(t float64) (all [][][]float64) {
+		at, _ := slices.BinarySearch(f.at, t)
+		for _, power := range []float64{0.7, 1, 1.4} {
+			all = append(all, [][]float64{f.from(t, func(i int) float64 { return math.Pow(f.cycles[i]-f.cycles[at], power) })})
 		}
-		if k%2 == 0 {
-			for _, power := range []float64{0.7, 1, 1.4} {
-				tired.try(t, f.from(t, func(i int) float64 { return math.Pow(f.cycles[i]-c0, power) }))
-			}
-		}
-	}
+		return all
+	})
 	settled := open(Shakedown, 2)
-	for _, n := range []float64{1, 2.5, 6, 12} {
+	for _, n := range []float64{0.3, 1, 2.5, 6, 12} {
 		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-f.loads[i] / n) }))
 		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(f.loads[i] / n)) }))
 	}
@@ -215,6 +243,9 @@ func (f *findings) explainZero() {
 			}
 		}
 		hot.try(at, times(v, v))
+	} else {
+		f.search(&hot.trial, levels(0.3))
+		hot.parameters = 2
 	}
 	unit := open(Instrument, 1)
 	switch {
@@ -224,13 +255,20 @@ func (f *findings) explainZero() {
 		unit.try(f.began(f.with[Companions]), f.with[Companions])
 	default:
 		unit.known = false
+		f.search(&unit.trial, levels(0.1, 12, 60, 1000))
+		unit.parameters = 3
 	}
 	built := open(Structure, 3)
 	for _, t := range f.maxima {
 		for _, by := range []float64{-1.6, -0.6, 0.4} {
 			step := f.from(t+by, func(int) float64 { return 1 })
+			more := f.grown(t+by, 30)
 			built.try(t, step)
-			built.try(t, step, f.grown(t+by, 30))
+			built.try(t, step, more)
+			if f.firstLoading(t) { // there the article that gives is one that settles
+				settled.try(t, step)
+				settled.try(t, step, more)
+			}
 		}
 	}
 
@@ -257,6 +295,9 @@ func (f *findings) explainZero() {
 			full := append(f.base(), k.columns...)
 			e.left = newLeast(f.zero, full...).residual
 			e.amount = amplitude(f.zero, full...)
+			if c == Creep && len(k.columns) == 2 { // two memories, which may have two signs
+				e.amount += amplitude(f.zero, append(f.base(), k.columns[1], k.columns[0])...)
+			}
 			e.shows = f.shows(f.effect(k.columns), k.onset)
 		}
 		e.score = likely(k.best) - k.parameters/2*math.Log(f.effective)
@@ -266,7 +307,8 @@ func (f *findings) explainZero() {
 	f.plain = f.zeros[plain]
 	f.jumps = contact.jumps
 	f.steps = explanation{known: true, onset: contact.onset, shows: contact.onset, share: 1 - contact.squares/total,
-		score: likely(contact.squares) - float64(contact.jumps)*math.Log(f.effective)}
+		// A jump that is sharp shows itself: it costs its size, not its place.
+		score: likely(contact.squares) - (float64(contact.jumps)-0.5*float64(min(contact.jumps, len(f.sharpJumps()))))*math.Log(f.effective)}
 	f.zeros[Connector] = f.steps
 	f.sharp, f.oneWay = contact.sharp, contact.oneWay
 	f.best = f.plain.score
@@ -286,6 +328,25 @@ func (f *findings) explainZero() {
 	} else {
 		f.moved = reach(fitted)
 	}
+}
+
+// activation is how strongly a cure is driven by temperature, in kelvin: 60 kJ/mol
+// over the gas constant, in the middle of what room-temperature adhesives show;
+// common practice, no source.
+const activation = 60e3 / 8.314
+
+// warmed returns the hours since one, each counted by how fast a cure goes at its
+// temperature (Arrhenius), against 20 degC.
+func (f *findings) warmed(begin float64) []float64 {
+	hours := make([]float64, len(f.at))
+	for i := 1; i < len(f.at); i++ {
+		rate := 1.0
+		if t := f.with[Temperature]; t != nil {
+			rate = math.Exp(activation * (1/293.15 - 1/max(200, t[i]+273.15)))
+		}
+		hours[i] = hours[i-1] + rate*max(0, f.at[i]-max(begin, f.at[i-1]))
+	}
+	return hours
 }
 
 // effect is what columns add to the zero in a fit of all of them beside the base.
@@ -321,11 +382,12 @@ func (f *findings) shows(effect []float64, onset float64) float64 {
 // began returns the hour from which a covariate moves.
 func (f *findings) began(x []float64) float64 {
 	t := trial{least: newLeast(x, f.ones), best: math.Inf(1)}
-	for _, at := range f.starts() {
+	f.search(&t, func(at float64) (all [][][]float64) {
 		for _, tau := range []float64{0.1, 12, 60, 1000} {
-			t.try(at, f.grown(at, tau))
+			all = append(all, [][]float64{f.grown(at, tau)})
 		}
-	}
+		return all
+	})
 	return t.onset
 }
 
@@ -417,11 +479,24 @@ func (f *findings) sharpJumps() []int {
 	least := max(3e-6+9*steps[len(steps)/2], steps[max(0, len(steps)-1-mostJumps)])
 	var at []int
 	for i := range f.zero {
-		if height(i) > least {
+		if h := height(i); h > least && h > 4*f.restless(i) {
 			at = append(at, i)
 		}
 	}
 	return at
+}
+
+// restless returns the median difference of zeros about one, but for it and the
+// ones beside it: a leak that flickers while it is wet jumps up and down all the
+// time, a contact rests between its jumps.
+func (f *findings) restless(at int) float64 {
+	var all []float64
+	for i := max(1, at-5); i <= min(len(f.zero)-1, at+5); i++ {
+		if i < at-1 || i > at+1 {
+			all = append(all, f.zero[i]-f.zero[i-1])
+		}
+	}
+	return typical(all)
 }
 
 const mostJumps = 24
@@ -437,30 +512,6 @@ func (f *findings) countJumps() {
 			f.downs++
 		}
 	}
-}
-
-// abrupt says that a quantity changed about hour t by far more than its values
-// within a few epochs differ by, and by a least amount.
-func abrupt(l line, t, least float64) bool {
-	var before, after, steps []float64
-	for i, at := range l.at {
-		switch {
-		case at < t-1.2:
-			before = append(before, l.y[i])
-		case at > t+0.2:
-			after = append(after, l.y[i])
-		}
-		if i > 0 {
-			steps = append(steps, math.Abs(l.y[i]-l.y[i-1]))
-		}
-	}
-	const few = 3
-	if len(before) < few || len(after) < few {
-		return false
-	}
-	slices.Sort(steps)
-	typical := steps[len(steps)/2]
-	return math.Abs(mean(after[:few])-mean(before[len(before)-few:])) > max(least, 4*typical)
 }
 
 // beforeLoad returns by how much the zero moved from the end of cure to the first
@@ -510,7 +561,7 @@ func (f *findings) watchSlope() {
 	t := trial{least: newLeast(l.y, s.ones)}
 	total := t.squares()
 	t.best = total
-	for _, at := range s.at[:len(s.at)-3] {
+	for _, at := range s.at[3 : len(s.at)-3] {
 		for _, tau := range []float64{0.1, 15, 80} {
 			t.try(at, s.grown(at-0.01, tau))
 		}
@@ -578,15 +629,16 @@ func (f *findings) setOnset() {
 		return false
 	}
 	within := max(2.5, 1.5*float64(f.record.Span)/float64(hour))
-	defer func() {
-		f.atOnce = f.nearPeak && (abrupt(line{f.at, f.zero}, f.peakAt, 0.2*f.moved) || abrupt(f.slopes, f.peakAt, 0.015*math.Abs(f.slopeRef)))
-	}()
-	defer func() { f.firstLoads = f.nearPeak && f.firstLoading(f.peakAt) }()
+	f.findStruck()
+	if f.atOnce {
+		return
+	}
 	f.nearPeak = f.slopeChanged() && near(f.slope.onset, within) ||
 		f.zeroMoved() && near(f.plain.onset, within+grid/2)
 	if e := f.zeros[Structure]; f.zeroMoved() && e.score > f.best-4 && near(e.onset, within) {
 		f.nearPeak = true
 	}
+	f.firstLoads = f.nearPeak && f.firstLoading(f.peakAt)
 }
 
 // firstLoading says that the article was new to loads at hour t.

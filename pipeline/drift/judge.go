@@ -115,6 +115,7 @@ func Judge(r *Record, facts Facts) Verdict {
 		evidence[about.Cause](f, o)
 		all = append(all, o.Opinion)
 	}
+	f.larger(all)
 	slices.SortStableFunc(all, func(a, b Opinion) int { return compare(b.Score, a.Score) })
 	var sum float64
 	for i := range all {
@@ -145,28 +146,26 @@ func Judge(r *Record, facts Facts) Verdict {
 	return v
 }
 
-// mayBeStructure says that something happened at once at a new load maximum and
-// that the sensor's fault that leads is not far enough ahead of the article.
-func (f *findings) mayBeStructure(ranked []Opinion) bool {
-	if first := ranked[0].Cause; !f.atOnce || f.firstLoads || first == Structure || first == Healthy || first == Instrument && f.referred && f.instrumentMoved() {
-		return false
+// larger puts a compensation that fails beside another trouble of the same
+// channel: neither excludes the other, and what moves the zero further comes first.
+func (f *findings) larger(all []Opinion) {
+	if !f.tooWarm() || !f.zeroMoved() || f.facts.TwoWire && f.with[LeadTemperature] == nil {
+		return // two leads follow the same temperature
 	}
-	for _, o := range ranked {
-		if o.Cause == Structure {
-			lead := ranked[0].Score - o.Score
-			switch ranked[0].Cause {
-			case SelfHeating, LeadHeat, Instrument: // something else that was measured moved with it
-				return lead < farAhead/2
-			case Connector: // a step of the article hides among its jumps
-				return lead < 2*farAhead
-			}
-			return lead < farAhead
+	other := math.Inf(-1)
+	for i := range all {
+		if all[i].Cause != Thermal && all[i].Cause != Healthy {
+			other = max(other, all[i].Score)
 		}
 	}
-	return false // ruled out by name
+	for i := range all {
+		if o := (&opine{all[i]}); o.Cause == Thermal {
+			warm := math.Abs(f.perKelvin) * spread(f.with[Temperature])
+			o.says(other-o.Score+4*math.Log(warm/f.moved), "temperature moves it by %.0f microstrain, whatever moves it beside that by %.0f", warm*micro, f.moved*micro)
+			all[i] = o.Opinion
+		}
+	}
 }
-
-const farAhead = 8
 
 // sure is the weight from which a cause is named.
 const sure = 0.5

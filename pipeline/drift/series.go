@@ -16,6 +16,7 @@ type series struct {
 	spikes []float64
 
 	slopes   line      // of strain against load
+	rises    line      // slope on the way up to a new maximum
 	widths   line      // hysteresis over the range of the load, of strain
 	noises   line      // logarithm of the standard deviation
 	maxima   []float64 // hours at which the load reached a new maximum
@@ -52,7 +53,7 @@ func (r *Record) series() *series {
 	}
 	var whole line
 	wet := [2]float64{math.NaN(), math.NaN()}
-	resting, reached := true, false
+	resting := true
 	var known [covariates]bool
 	var last [covariates]float64
 	for c := range last {
@@ -73,10 +74,9 @@ func (r *Record) series() *series {
 		}
 		resting = e.Idle.N > 0
 		if e.Highest > maximum*highest && e.Highest > 0.2*all {
-			if reached {
-				s.maxima = append(s.maxima, at)
-			}
-			reached = true
+			s.maxima = append(s.maxima, at)
+			rise, _ := e.Rising.Slope()
+			s.rises.add(at, rise)
 		}
 		highest = max(highest, e.Highest)
 		for c := range e.With {

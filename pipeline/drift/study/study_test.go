@@ -81,12 +81,12 @@ func show(t *testing.T, all []Outcome) {
 	kind := os.Getenv("GLUELINE_DRIFT_SHOW")
 	for i := range all {
 		o := &all[i]
-		if o.Truth.Kind != kind || o.Right() {
+		if o.Right() || o.Truth.Kind != kind && kind != "any" && (kind != "severe" || !o.Severe()) {
 			continue
 		}
-		t.Logf("%+v of %.0f microstrain from hour %d; the zero moved by %.0f", o.Options, o.Truth.Size*1e6, o.Truth.Onset/60, o.Verdict.Moved*1e6)
+		t.Logf("%+v of %.0f microstrain from hour %d (at a maximum: %t), called %s at %.0f h off; the zero moved by %.0f", o.Options, o.Truth.Size*1e6, o.Truth.Onset/60, o.Truth.AtMaximum, o.Verdict.Named, o.Late, o.Verdict.Moved*1e6)
 		for k, p := range o.Verdict.Ranked {
-			if k < 2 || string(p.Cause) == kind {
+			if k < 2 || string(p.Cause) == o.Truth.Kind {
 				t.Logf("   %s %.1f for %q against %q", p.Cause, p.Score, p.For, p.Against)
 			}
 		}
