@@ -160,7 +160,8 @@ func (e *Engine) judge(c *condition, b *group.Batch, row int) {
 		w = new(Watch)
 		e.state.Watches[c.key] = w
 	}
-	before, since := w.Level, w.take(c, b.Time[row], v, mask)
+	before := w.Level
+	since := w.take(c, b.Time[row], v, mask)
 	if w.atRest() {
 		delete(e.state.Watches, c.key)
 	}
