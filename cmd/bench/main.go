@@ -59,7 +59,7 @@ func main() {
 	flag.Float64Var(&s.streamFirst, "stream-first", 20, "seconds of a stream whose memory is compared with that of one ten times as long")
 	flag.Uint64Var(&s.streamCuts, "stream-cuts", 1000, "cuts of the shorter of the two tests after which recovery is timed")
 	flag.StringVar(&s.profile, "alloc-profile", "", "file for who allocated in the stream's part allocations, for go tool pprof")
-	only := flag.String("only", "kernels,csv,arrow,memory,stream", "sections to run, with commas between")
+	only := flag.String("only", "kernels,csv,arrow,memory,stream,again", "sections to run, with commas between")
 	keep := flag.Bool("keep", false, "keep the files and say where they are")
 	flag.Parse()
 	if err := run(&s, strings.Split(*only, ","), *keep); err != nil {
@@ -72,7 +72,7 @@ func run(s *settings, only []string, keep bool) (err error) {
 	if s.rounds < 5 {
 		return errors.New("fewer than five rounds say little")
 	}
-	if slices.ContainsFunc(only, func(section string) bool { return section != "stream" && section != "memory" }) {
+	if slices.ContainsFunc(only, func(section string) bool { return section != "stream" && section != "memory" && section != "again" }) {
 		if s.python, err = findPython(); err != nil {
 			return err
 		}
@@ -106,6 +106,7 @@ func run(s *settings, only []string, keep bool) (err error) {
 		{"arrow", arrowToArrow},
 		{"memory", memory},
 		{"stream", stream},
+		{"again", again},
 	} {
 		if !slices.Contains(only, section.name) {
 			continue

@@ -18,6 +18,7 @@ type streamTest struct {
 	Channels int     // of each source
 	RateHz   float64 // of every channel
 	Groups   int     // over which the sources are spread
+	Lots     bool    // each source has gauges of a lot of its own
 }
 
 const streamTestName = "speed"
@@ -42,7 +43,11 @@ func (t streamTest) each(b *strings.Builder, section, line string) {
 	fmt.Fprintln(b, section+":")
 	for s := range t.Sources {
 		for c := range t.Channels {
-			fmt.Fprintf(b, line, fmt.Sprintf("%d_%d", s, c+1), t.source(s), c+1)
+			lot := "L0"
+			if t.Lots {
+				lot = fmt.Sprint("L", s)
+			}
+			fmt.Fprintf(b, line+"%.0[4]s%.0[3]d%.0[2]s", fmt.Sprintf("%d_%d", s, c+1), t.source(s), c+1, lot)
 		}
 	}
 }
@@ -51,14 +56,19 @@ func (t streamTest) testFile() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, `# Invented for measuring speed.
 test: {name: %s, zone: UTC, zero: {first: 1 s}, limits: {strain: 1500 um/m}}
-lots: {A: {resistance: 350 ohm, gauge-factor: 2.08, transverse-sensitivity: 0.7 %%, calibration-poisson: 0.285}}
 materials: {plate: {young: 205 GPa, poisson: 0.29, expansion: 11.9e-6 /K, source: invented}}
 sources:
 `, streamTestName)
 	for i := range t.Sources {
 		fmt.Fprintf(&b, "  %s: {group: %s, rate: %g Hz, unit: count, scale: %g nV/V per count, range: 10000000 count}\n", t.source(i), t.group(i), t.RateHz, nanovolts)
 	}
-	t.each(&b, "gauges", "  G%[1]s: {lot: A}\n")
+	fmt.Fprintln(&b, "lots:")
+	for i := range t.Sources {
+		if i == 0 || t.Lots {
+			fmt.Fprintf(&b, "  L%d: {resistance: 350 ohm, gauge-factor: 2.08, transverse-sensitivity: 0.7 %%, calibration-poisson: 0.285}\n", i)
+		}
+	}
+	t.each(&b, "gauges", "  G%[1]s: {lot: %[4]s}\n")
 	t.each(&b, "positions", "  C%[1]s: {material: plate}\n")
 	t.each(&b, "wiring", "  - {position: C%[1]s, gauge: G%[1]s, input: %[2]s/C%[3]d}\n")
 	t.each(&b, "channels", "  C%[1]s: {bridge: quarter_3wire, transverse: none, leads: {resistance: 1.3 ohm}}\n")
