@@ -33,6 +33,7 @@ type commands struct {
 	Review       reviewCommand       `cmd:"" help:"Say by name that a revision was checked, or may be released."`
 	Verify       verifyCommand       `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Drift        driftCommand        `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
+	Explain      explainCommand      `cmd:"" help:"What one value is made of: reading, corrections, constants, and where each came from."`
 	RuleOut      ruleOutCommand      `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`
 	Quarantine   quarantineCommand   `cmd:"" help:"Messages that were refused."`
 	People       peopleCommands      `embed:""`

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"encoding/json"
+	"math"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// Every channel of the demo: what is explained is the value that the segment holds,
+// and the shares sum to it.
+func TestExplainSumsToWhatTheSegmentHolds(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "demo")
+	if status, _, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "20m", "--quiet"); status != 0 {
+		t.Fatal(errs)
+	}
+	data := filepath.Join(out, "results")
+	values := 0
+	for source, r := range readSegments(t, filepath.Join(data, reducedFolder)) {
+		row := len(r.time) - 1
+		at := time.Unix(0, r.time[row]).UTC().Format(time.RFC3339Nano)
+		for _, field := range r.fields {
+			if metadata(field, "constants") == "" {
+				continue
+			}
+			channel := metadata(field, "of")
+			status, text, errs := glueline(t.Context(), "explain", data, channel, at, "--json")
+			if status != 0 {
+				t.Fatalf("%s: %s", channel, errs)
+			}
+			var l lineage
+			if err := json.Unmarshal([]byte(text), &l); err != nil {
+				t.Fatal(err)
+			}
+			want := r.columns[field.Name][row]
+			if l.Source != source || l.Sample != r.sample[row] || l.Sequence[0] != l.Sequence[1] {
+				t.Errorf("%s: source %s, sample %d, message %v", channel, l.Source, l.Sample, l.Sequence)
+			}
+			if math.IsNaN(want) {
+				if l.Strain != nil || len(l.Shares) > 0 {
+					t.Errorf("%s: %s, where the segment has no value", channel, text)
+				}
+				continue
+			}
+			values++
+			sum := 0.0
+			for _, s := range l.Shares {
+				sum += s.Share
+			}
+			if l.Strain == nil || *l.Strain != want || len(l.Shares) != 6 || !(math.Abs(sum-want) <= 1e-12) {
+				t.Errorf("%s: the shares of %v sum to %g, the segment holds %g", channel, l.Shares, sum, want)
+			}
+			for _, k := range l.Constants {
+				if k.Name == "gauge factor" && !strings.HasPrefix(k.From, "test.yaml:") {
+					t.Errorf("%s: its gauge factor comes from %q", channel, k.From)
+				}
+			}
+		}
+	}
+	if values < 20 {
+		t.Errorf("only %d values were explained", values)
+	}
+}
+
+func FuzzInstantOf(f *testing.F) {
+	for _, s := range []string{"2026-05-04T06:00:00.25Z", "2026-05-04 08:00:00+02:00", "2026-05-04", "", "yesterday", "9999-01-01T00:00:00Z"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		ns, err := instantOf(text)
+		if err != nil {
+			if !strings.Contains(err.Error(), "for example") {
+				t.Errorf("%q: %v", text, err)
+			}
+			return
+		}
+		if again, err := instantOf(time.Unix(0, ns).UTC().Format(time.RFC3339Nano)); err != nil || again != ns {
+			t.Errorf("%q is %d, written out and read again %d: %v", text, ns, again, err)
+		}
+	})
+}
