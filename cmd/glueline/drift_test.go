@@ -278,7 +278,7 @@ func TestRuleOutOfAService(t *testing.T) {
 	b.feed(3)
 	b.caughtUp()
 	out := b.command(0, nil, "rule-out", "beam", "structure")
-	if !strings.Contains(out, "ruled-out structure beam, by M. Arkle") {
+	if !strings.Contains(out, "ruled out as a cause for beam: structure, by M. Arkle") {
 		t.Errorf("%s", out)
 	}
 	status, text, errs := glueline(t.Context(), "drift", b.data, "--now", "--json")
