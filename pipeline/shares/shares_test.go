@@ -55,7 +55,7 @@ func TestSharesOfAnyChannel(t *testing.T) {
 	uniform := func(lo, hi float64) float64 { return lo + (hi-lo)*rng.Float64() }
 	for range 60 {
 		for _, layout := range reduce.Layouts() {
-			c, zero := typical(layout)
+			c, _ := typical(layout)
 			c.Resistance = []float64{120, 350, 1000}[rng.IntN(3)] * uniform(0.997, 1.003)
 			c.Completion = c.Resistance * uniform(0.998, 1.002)
 			c.GaugeFactor.Value, c.GaugeFactor.Slope = uniform(1.9, 2.2), uniform(-1e-4, 2e-4)
@@ -69,7 +69,7 @@ func TestSharesOfAnyChannel(t *testing.T) {
 			if layout.Full() {
 				c.Excitation.Ohm20 = uniform(0, 6) * float64(rng.IntN(2)) // 0: with remote sense
 			}
-			zero = channel.Zero{Ratio: uniform(-3e-3, 3e-3), Temperature: uniform(0, 40), LeadTemperature: uniform(0, 40)}
+			zero := channel.Zero{Ratio: uniform(-3e-3, 3e-3), Temperature: uniform(0, 40), LeadTemperature: uniform(0, 40)}
 			check(t, c, zero, uniform(-3e-3, 3e-3), uniform(-20, 80), uniform(-20, 80))
 		}
 	}
