@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -28,12 +29,12 @@ import (
 // healthWalk goes through the cuts of a group, step after step (package
 // sinks/health).
 type healthWalk struct {
-	dir   string // of the segments
-	raw   string // of the raw archive; "" for none
-	kept  string // data folder with the test files; "" for none
-	group string
-	given *declared // holds throughout; nil: those that are kept
-	known map[string]*declared
+	dir      string    // of the segments
+	data     string    // data folder with the raw archive and the test files; "" for none
+	revision *revision // of the data folder, that dir holds
+	group    string
+	given    *declared // holds throughout; nil: those that are kept
+	known    map[string]*declared
 
 	pass     *follow.Pass
 	state    walkState
@@ -65,9 +66,9 @@ type walkState struct {
 // things than the one that the health files go by. Those that are known are taken
 // as they are.
 func walksOf(dir string, given *declared, known map[string]*healthWalk) ([]*healthWalk, error) {
-	w := healthWalk{dir: dir, given: given}
-	if below := filepath.Join(dir, reducedFolder); isFolder(below) {
-		w.dir, w.raw, w.kept = below, filepath.Join(dir, rawFolder), dir
+	w := healthWalk{given: given}
+	if err := w.find(dir); err != nil {
+		return nil, err
 	}
 	groups, err := cutGroups(w.dir)
 	if err != nil {
@@ -78,7 +79,7 @@ func walksOf(dir string, given *declared, known map[string]*healthWalk) ([]*heal
 	}
 	var all []*healthWalk
 	for _, name := range groups {
-		if known[name] != nil {
+		if known[name] != nil && known[name].dir == w.dir {
 			all = append(all, known[name])
 			continue
 		}
@@ -90,6 +91,23 @@ func walksOf(dir string, given *declared, known map[string]*healthWalk) ([]*heal
 		all = append(all, &one)
 	}
 	return all, nil
+}
+
+// find takes a folder of results: the data folder of a service, of which the
+// revision counts that holds, one of its revisions, or what reduce wrote.
+func (w *healthWalk) find(dir string) (err error) {
+	if w.dir, err = resultsIn(dir); err != nil {
+		return err
+	}
+	whole, err := filepath.Abs(w.dir)
+	if err != nil {
+		return fmt.Errorf("%s: %w", w.dir, err)
+	}
+	if name := filepath.Base(whole); event.IsRevision(name) && isFolder(filepath.Join(filepath.Dir(whole), rawFolder)) {
+		w.data = filepath.Dir(whole)
+		w.revision, err = readRevision(w.data, name)
+	}
+	return err
 }
 
 // cutGroups lists the groups that have a first cut.
@@ -159,6 +177,9 @@ func (w *healthWalk) gather() (due bool, err error) {
 			return false, nil
 		}
 		if err != nil {
+			return false, err
+		}
+		if there, err := w.inArchive(cut); err != nil || !there {
 			return false, err
 		}
 		if len(w.records) == 0 {
@@ -251,7 +272,7 @@ func (w *healthWalk) step(ctx context.Context, last bool) error {
 		}
 	}
 	in.Events = steps.Merge(in.Events)
-	if err := w.inForce(in.Events); err != nil {
+	if err := w.inForce(); err != nil {
 		return err
 	}
 	d, err := w.declares()
@@ -416,27 +437,42 @@ func firstTime(records []segment.CommitRecord) int64 {
 	return at
 }
 
-// inForce finds which test file is in force at the end of the step.
-func (w *healthWalk) inForce(events []event.Event) error {
-	if w.given != nil || w.kept == "" {
+// inForce finds which test file is in force at the end of the step: in a cut that
+// went into the revision as it was read, the one that the raw archive names, and
+// before that the one of the revision's timeline.
+func (w *healthWalk) inForce() error {
+	if w.given != nil || w.data == "" || len(w.records) == 0 {
 		return nil
 	}
-	if w.state.Digest == "" {
-		record, err := archive.Read(w.raw, w.group, w.state.Next)
-		if err == nil {
-			w.state.Digest = record.Calibration
-		} else if !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
+	cut := w.state.Next + uint64(len(w.records)) - 1
+	record, err := archive.Read(filepath.Join(w.data, rawFolder), w.group, cut)
+	if err != nil {
+		return fmt.Errorf("which test file is in force: %w", err)
 	}
-	for i := range events {
-		if e := &events[i]; e.Event == event.Calibration && filepath.Base(e.Digest) == e.Digest {
-			if _, err := os.Stat(filepath.Join(w.kept, keptFolder, e.Digest, keptName)); err == nil {
-				w.state.Digest = e.Digest
-			}
+	w.state.Digest = record.Calibration
+	if later(cmp.Or(record.Revision, reducedFolder), w.revision.Name) {
+		return nil
+	}
+	for i, e := range w.revision.Groups[w.group] {
+		if i == 0 || e.Place <= record.Last {
+			w.state.Digest = e.Digest
 		}
 	}
 	return nil
+}
+
+// inArchive reports whether the raw archive knows a cut, too: either record may be
+// the first to be written.
+func (w *healthWalk) inArchive(cut uint64) (bool, error) {
+	if w.data == "" {
+		return true, nil
+	}
+	record := archive.Record{Group: w.group, Cut: cut}
+	_, err := os.Stat(filepath.Join(w.data, rawFolder, record.Name()))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 // declares is what the test file in force declares.
@@ -444,13 +480,13 @@ func (w *healthWalk) declares() (*declared, error) {
 	if w.given != nil {
 		return w.given, nil
 	}
-	if w.state.Digest == "" || w.kept == "" {
+	if w.state.Digest == "" || w.data == "" {
 		return &declared{Declared: &follow.Declared{}}, nil
 	}
 	if d := w.known[w.state.Digest]; d != nil {
 		return d, nil
 	}
-	d, err := readDeclared(filepath.Join(w.kept, keptFolder, filepath.Base(w.state.Digest), keptName))
+	d, err := readDeclared(filepath.Join(w.data, keptFolder, filepath.Base(w.state.Digest), keptName))
 	if errors.Is(err, fs.ErrNotExist) {
 		d, err = &declared{Declared: &follow.Declared{}}, nil
 	}
