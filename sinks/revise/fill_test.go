@@ -34,13 +34,16 @@ lots:
   A: {resistance: 350 ohm, gauge-factor: 2.08, transverse-sensitivity: 0.9 %, thermal-output: {in: microstrain, of: degC, coefficients: [-20, 2, -0.05], material-expansion: 11.5e-6 /K, from: 0 degC, to: 60 degC}}
   B: {resistance: 120 ohm, gauge-factor: 2.11, transverse-sensitivity: 0.4 %}
 materials: {plate: {young: 206 GPa, poisson: 0.3, expansion: 11.5e-6 /K}}
-gauges: {g1: {lot: A}, g2: {lot: A}, g3: {lot: B}, g4: {lot: B}}
-positions: {pile: {material: plate}, beam: {material: plate}, rail: {material: plate}, tie: {material: plate}}
+gauges: {g1: {lot: A}, g2: {lot: A}, g3: {lot: B}, g4: {lot: B}, ra: {lot: B}, rb: {lot: B}, rc: {lot: B}}
+positions: {pile: {material: plate}, beam: {material: plate}, rail: {material: plate}, tie: {material: plate}, knee-a: {material: plate, angle: 0 deg}, knee-b: {material: plate, angle: 45 deg}, knee-c: {material: plate, angle: 90 deg}}
 wiring:
   - {position: pile, gauge: g1, input: east/A1}
   - {position: beam, gauge: g2, input: east/A2}
   - {position: rail, gauge: g3, input: west/A1}
   - {position: tie, gauge: g4, input: west/A2}
+  - {position: knee-a, gauge: ra, input: west/A3}
+  - {position: knee-b, gauge: rb, input: west/A4}
+  - {position: knee-c, gauge: rc, input: west/A5}
 temperatures: {air: {input: logger/T1, sensor: pt100, r0: 100 ohm, max-age: 5 s}}
 auxiliary: {crane: {quantity: load, input: logger/F1, unit: kN, polynomial: [0, 100]}}
 channels:
@@ -48,6 +51,11 @@ channels:
   beam: {bridge: quarter_3wire, temperature: air}
   rail: {bridge: quarter_2wire, leads: {resistance: 0.8 ohm}}
   tie: {bridge: quarter_3wire}
+  knee-a: {bridge: quarter_3wire, transverse: none}
+  knee-b: {bridge: quarter_3wire, transverse: none}
+  knee-c: {bridge: quarter_3wire, transverse: none}
+rosettes:
+  knee: {grids: [knee-a, knee-b, knee-c], form: rectangular, grid-a: 0 deg}
 `
 
 func planOf(t *testing.T, text string) *group.Plan {
@@ -122,11 +130,17 @@ func recorded(t *testing.T) *messages {
 		f := &frame.Frame{Source: source, Boot: "a", Number: number[source], Counter: number[source] * 10,
 			Columns: []frame.Column{{Name: "A1", Unit: "mV/V"}, {Name: "A2", Unit: "mV/V"}}}
 		number[source]++
+		if source == "west" {
+			f.Columns = append(f.Columns, frame.Column{Name: "A3", Unit: "mV/V"}, frame.Column{Name: "A4", Unit: "mV/V"}, frame.Column{Name: "A5", Unit: "mV/V"})
+		}
 		for i := range 10 {
 			f.Time = append(f.Time, at(float64(s)+float64(i)/10).UnixNano())
 			x := float64(s) + float64(i)/10
 			f.Columns[0].Float = append(f.Columns[0].Float, level*math.Sin(x/3)+1e-4*random.NormFloat64())
 			f.Columns[1].Float = append(f.Columns[1].Float, level*math.Cos(x/5)/2+1e-4*random.NormFloat64())
+			for j := range f.Columns[2:] {
+				f.Columns[2+j].Float = append(f.Columns[2+j].Float, level*math.Sin(x/4+float64(j))/3+1e-4*random.NormFloat64())
+			}
 		}
 		m.frame(t, f)
 	}
