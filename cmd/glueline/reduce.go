@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"glueline/pipeline/event"
@@ -28,6 +29,7 @@ type reduceCommand struct {
 	Raw    []string `arg:"" name:"raw" help:"Raw files, CSV or Arrow IPC; SOURCE=FILE when a file does not say which source it comes from."`
 	Out    string   `required:"" short:"o" help:"Folder for the results; it must be new or empty."`
 	Events string   `short:"e" help:"Zeros, shunts, steps and other events, one JSON object a line."`
+	Then   []string `placeholder:"TIME=FILE" help:"From this time of the readings on, this test file holds: for constants that changed during the test. May be given more than once."`
 	Format string   `enum:"arrow,csv" default:"arrow" help:"arrow: segments with every bit; csv: microstrain and MPa to fixed decimals."`
 	Quiet  bool     `short:"q" help:"No progress bar and no table."`
 }
@@ -77,6 +79,10 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	if err != nil {
 		return nil, err
 	}
+	then, err := c.then(test, plans)
+	if err != nil {
+		return nil, err
+	}
 	if err := outIsFree(c.Out); err != nil {
 		return nil, err
 	}
@@ -115,7 +121,7 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 		}
 		table := summary.New(p)
 		r.summaries = append(r.summaries, table)
-		w := &worker.Work{Plan: p, Sinks: []worker.Sink{table}}
+		w := &worker.Work{Plan: p, Sinks: []worker.Sink{table}, Then: then[p.Name]}
 		switch c.Format {
 		case "csv":
 			sink := csvfile.New(partial, p)
@@ -144,6 +150,38 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 	done = true
 	r.took = time.Since(began)
 	return r, nil
+}
+
+// then are the plans that hold from a time on, by group.
+func (c *reduceCommand) then(test *testfile.Test, plans []*group.Plan) (map[string][]worker.Then, error) {
+	all := map[string][]worker.Then{}
+	if len(c.Then) > 0 && c.Format == "csv" {
+		return nil, errors.New("--then: a CSV file has the columns of one test file; leave --format csv out")
+	}
+	before := &keptTest{test: test, plans: plans}
+	var last time.Time
+	for _, text := range c.Then {
+		at, path, ok := strings.Cut(text, "=")
+		t, err := time.Parse(time.RFC3339Nano, at)
+		if !ok || err != nil {
+			return nil, fmt.Errorf("--then %q; write TIME=FILE, for example 2026-05-04T06:00:00Z=right.yaml", text)
+		}
+		if !last.Before(t) && !last.IsZero() {
+			return nil, fmt.Errorf("--then %q: write the times in their order", text)
+		}
+		last = t
+		next, err := readTest(path)
+		if err != nil {
+			return nil, err
+		}
+		if err := mayReload(before, next); err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+		for _, p := range next.plans {
+			all[p.Name] = append(all[p.Name], worker.Then{At: t.UnixNano(), Plan: p})
+		}
+	}
+	return all, nil
 }
 
 // plansToReduce are the plans of a test that nothing speaks against reducing.

@@ -60,9 +60,40 @@ func use(sinks []Sink, plan *group.Plan) {
 type Work struct {
 	Plan  *group.Plan
 	Sinks []Sink
+	Then  []Then // rising
 
 	reducer  *group.Reducer
 	rawBytes int64
+}
+
+// Then is another plan of the group, which holds from its first frame on that has
+// a row of a time or later.
+type Then struct {
+	At   int64 // ns
+	Plan *group.Plan
+}
+
+// before returns where the first frame of a run ends, from a row on, that another
+// plan holds for: the run's end where none does.
+func (w *Work) before(times []int64, from, perFrame int) int {
+	if len(w.Then) == 0 {
+		return len(times)
+	}
+	for ; from < len(times); from += perFrame {
+		if times[min(from+perFrame, len(times))-1] >= w.Then[0].At {
+			return from
+		}
+	}
+	return len(times)
+}
+
+// turn goes over to the next plan.
+func (w *Work) turn() (*group.Plan, error) {
+	next := w.Then[0].Plan
+	w.Then = w.Then[1:]
+	reducer, err := handOn(w.reducer, next)
+	w.reducer = reducer
+	return next, err
 }
 
 // batchRows keeps the columns of a batch near the processor's caches.
@@ -76,7 +107,8 @@ type message struct {
 	work  *Work
 	batch *group.Batch
 	event *event.Event
-	zeros []group.ZeroInForce // with a cut, when there is neither batch nor event
+	plan  *group.Plan         // what follows is of this one
+	zeros []group.ZeroInForce // with a cut, when there is nothing else
 }
 
 // Offline reduces all frames, with the events in their canonical places, and
@@ -132,6 +164,10 @@ func sink(ready <-chan message, free chan<- *group.Batch) error {
 		}
 		if m.event != nil {
 			tell(m.work.Sinks, *m.event)
+			continue
+		}
+		if m.plan != nil {
+			use(m.work.Sinks, m.plan)
 			continue
 		}
 		for _, s := range m.work.Sinks {
@@ -206,7 +242,18 @@ func reduceAll(ctx context.Context, frames Frames, events []event.Event, works [
 			// Rows to the end of the frame that reaches the size of a cut.
 			frames := (CutBytes - w.rawBytes + perFrame*int64(perRow) - 1) / (perFrame * int64(perRow))
 			frames = min(max(frames, 1), max(1, batchRows/perFrame))
-			to := min(rows, from+int(frames*perFrame))
+			to := min(rows, from+int(frames*perFrame), w.before(f.Time, from, int(perFrame)))
+			if to == from {
+				plan, err := w.turn()
+				if err != nil {
+					return err
+				}
+				w.reducer.Spread(hands)
+				if err := send(message{work: w, plan: plan}); err != nil {
+					return err
+				}
+				continue
+			}
 			var b *group.Batch
 			select {
 			case b = <-free:

@@ -1,6 +1,7 @@
 package faults
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"os/exec"
@@ -241,6 +242,24 @@ func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
 			if files := sameFiles(t, reduced, filepath.Join(o.data, "r1")); files < 4 {
 				t.Errorf("only %d files were compared", files)
 			}
+			if name == "external" {
+				return
+			}
+			// From a moment in the past on: reduced again, and reduced anew.
+			text := must(os.ReadFile(truth.TestFile))(t)
+			right := filepath.Join(filepath.Dir(truth.TestFile), "right.yaml")
+			changed := bytes.Replace(text, []byte("gauge-factor: 2.08"), []byte("gauge-factor: 2.11"), 1)
+			if bytes.Equal(text, changed) || os.WriteFile(right, changed, 0o600) != nil {
+				t.Fatal("the test file was not changed")
+			}
+			const moment = "2026-05-04T06:20:00.123Z"
+			run("rereduce", o.data, "--calibration", right, "--from", moment, "--who", "test", "--why", "another batch was bonded", "--quiet")
+			anew := filepath.Join(t.TempDir(), "anew")
+			run(append([]string{"reduce", truth.TestFile, "--then", moment + "=" + right, "--events", truth.Events, "--out", anew, "--quiet"}, truth.Files...)...)
+			if files := sameFiles(t, anew, results(t, filepath.Join(o.data, "r2"))); files < 6 {
+				t.Errorf("only %d files were compared", files)
+			}
+			run("verify", o.data, "--recompute")
 		})
 	}
 }
