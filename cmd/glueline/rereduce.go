@@ -21,6 +21,7 @@ import (
 	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 	"glueline/sinks/archive"
+	"glueline/sinks/compare"
 	"glueline/sinks/revise"
 )
 
@@ -357,7 +358,7 @@ func (r *revision) spanInWords() string {
 
 // sample reduces the first, the middle and the last cut that is touched.
 func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (rows [][]string, rate []float64, err error) {
-	total := map[string]*revise.Change{}
+	total := map[string]*compare.Column{}
 	var order []string
 	for i, cut := range what.Touched {
 		if n := len(what.Touched); i != 0 && i != n/2 && i != n-1 {
@@ -372,21 +373,22 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 			rate = append(rate, float64(bytes)/took)
 		}
 		for _, x := range changes {
-			t := total[x.Column]
+			t := total[x.Name]
 			if t == nil {
-				total[x.Column], t = &x, &x
-				order = append(order, x.Column)
+				total[x.Name] = x
+				order = append(order, x.Name)
 				continue
 			}
-			t.Add(x)
+			t.Whole.Add(&x.Whole)
 		}
 	}
 	for _, name := range order {
-		x := total[name]
-		if x.Largest == 0 && x.Flags == 0 && x.Lost == 0 {
+		unit, scale, decimals := shownUnit(total[name].Unit)
+		x := &total[name].Whole
+		lost := x.OnlyA + x.OnlyB
+		if x.Largest == 0 && x.Flags == 0 && lost == 0 {
 			continue
 		}
-		unit, scale, decimals := shownUnit(x.Unit)
 		row := []string{name, fmt.Sprint(x.Rows), "", "", "", "", ""}
 		if x.Largest != 0 {
 			row[2] = fmt.Sprintf("%+.*f %s", decimals+1, x.Mean*scale, unit)
@@ -396,8 +398,8 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 		if x.Flags > 0 {
 			row[5] = fmt.Sprint(x.Flags)
 		}
-		if x.Lost > 0 {
-			row[6] = fmt.Sprint(x.Lost)
+		if lost > 0 {
+			row[6] = fmt.Sprint(lost)
 		}
 		rows = append(rows, row)
 	}

@@ -1,0 +1,160 @@
+package compare
+
+import (
+	"math"
+
+	"glueline/pipeline/flag"
+)
+
+// Values sums up one side of a column over the samples that have a value and that
+// no flag leaves out (flag.LeavesOut). Min, Max and Mean are 0 where N is.
+type Values struct {
+	N    int64   `json:"n"`
+	Min  float64 `json:"min"`
+	Max  float64 `json:"max"`
+	Mean float64 `json:"mean"`
+}
+
+func (v *Values) take(x float64) {
+	v.N++
+	if v.N == 1 {
+		v.Min, v.Max, v.Mean = x, x, x
+		return
+	}
+	v.Min, v.Max = min(v.Min, x), max(v.Max, x)
+	v.Mean += (x - v.Mean) / float64(v.N)
+}
+
+// Change is how far the two sides of a column are apart over a stretch.
+type Change struct {
+	A, B    Values
+	Rows    int64   // that both sides have a value for, and that no flag of either leaves out
+	Mean    float64 // of the differences in those
+	Largest float64 // of them by size, with its sign
+	When    int64   // of the largest, ns since 1970 UTC; 0 where nothing differs
+	// Of the first column of a channel only, its flags: rows with others than on
+	// the other side, and rows that have each flag on one side only, by its bit.
+	Flags        int64
+	Lost, Gained [32]int64
+	OnlyA, OnlyB int64 // values in rows of both sides that one side has alone
+}
+
+// Differs reports whether anything is other at all.
+func (c *Change) Differs() bool {
+	return c.Largest != 0 || c.Flags != 0 || c.OnlyA != 0 || c.OnlyB != 0 || c.A != c.B
+}
+
+// Add takes the differences of further rows of the same column.
+func (c *Change) Add(x *Change) {
+	c.A.add(&x.A)
+	c.B.add(&x.B)
+	if n := c.Rows + x.Rows; n > 0 {
+		c.Mean = (c.Mean*float64(c.Rows) + x.Mean*float64(x.Rows)) / float64(n)
+		c.Rows = n
+	}
+	if math.Abs(x.Largest) > math.Abs(c.Largest) {
+		c.Largest, c.When = x.Largest, x.When
+	}
+	c.Flags += x.Flags
+	for i := range c.Lost {
+		c.Lost[i] += x.Lost[i]
+		c.Gained[i] += x.Gained[i]
+	}
+	c.OnlyA += x.OnlyA
+	c.OnlyB += x.OnlyB
+}
+
+func (v *Values) add(x *Values) {
+	switch {
+	case x.N == 0:
+	case v.N == 0:
+		*v = *x
+	default:
+		v.Min, v.Max = min(v.Min, x.Min), max(v.Max, x.Max)
+		n := v.N + x.N
+		v.Mean += (x.Mean - v.Mean) * float64(x.N) / float64(n)
+		v.N = n
+	}
+}
+
+// FlagChange is a flag that rows have on one side only.
+type FlagChange struct {
+	Flag   string `json:"flag"`
+	Gained int64  `json:"gained"` // rows that have it on the second side only
+	Lost   int64  `json:"lost"`   // on the first only
+}
+
+// FlagChanges lists them in the order of bits.
+func (c *Change) FlagChanges() (all []FlagChange) {
+	for i := range c.Lost {
+		if c.Lost[i] == 0 && c.Gained[i] == 0 {
+			continue
+		}
+		name := "an unknown flag"
+		if names := flag.Mask(1 << i).Names(); len(names) > 0 {
+			name = names[0]
+		}
+		all = append(all, FlagChange{name, c.Gained[i], c.Lost[i]})
+	}
+	return all
+}
+
+// leftOut reports whether a flag leaves a sample out; a column without flags has none.
+func leftOut(flags []uint32, i int) bool {
+	return flags != nil && flag.Mask(flags[i])&flag.LeavesOut != 0
+}
+
+// pair takes rows that both sides have.
+func (c *Change) pair(a, b []float64, flagsA, flagsB []uint32, times []int64) {
+	for i := range a {
+		x, y := a[i], b[i]
+		useA, useB := x == x && !leftOut(flagsA, i), y == y && !leftOut(flagsB, i)
+		if useA {
+			c.A.take(x)
+		}
+		if useB {
+			c.B.take(y)
+		}
+		switch {
+		case useA && useB:
+			d := y - x
+			c.Rows++
+			c.Mean += (d - c.Mean) / float64(c.Rows)
+			if math.Abs(d) > math.Abs(c.Largest) {
+				c.Largest, c.When = d, times[i]
+			}
+		case x == x && y != y:
+			c.OnlyA++
+		case y == y && x != x:
+			c.OnlyB++
+		}
+	}
+}
+
+// one takes rows of one side.
+func (v *Values) one(a []float64, flags []uint32) {
+	for i, x := range a {
+		if x == x && !leftOut(flags, i) {
+			v.take(x)
+		}
+	}
+}
+
+func (c *Change) flags(a, b []uint32) {
+	for i := range a {
+		other := a[i] ^ b[i]
+		if other == 0 {
+			continue
+		}
+		c.Flags++
+		for bit := range c.Lost {
+			switch {
+			case other>>bit&1 == 0:
+			case a[i]>>bit&1 == 1:
+				c.Lost[bit]++
+			default:
+				c.Gained[bit]++
+			}
+		}
+	}
+}
