@@ -305,6 +305,9 @@ type ruleOutCommand struct {
 
 // Validate refuses what is no cause.
 func (c *ruleOutCommand) Validate() error {
+	if err := c.explained.Validate(); err != nil {
+		return err
+	}
 	var names []string
 	for _, a := range drift.Causes {
 		if a.Cause == drift.Healthy {

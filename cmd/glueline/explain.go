@@ -191,7 +191,7 @@ func findRow(ctx context.Context, dir, channel string, at int64) (*place, error)
 	}
 	switch {
 	case best == nil && len(paths) == 0:
-		return nil, fmt.Errorf("%s: no commit record; nothing is finished there yet", dir)
+		return nil, nothingIn(dir)
 	case best == nil:
 		return nil, fmt.Errorf("no channel %q in %s; it has %s", channel, dir, some(sortedKeys(known)))
 	case at < first || at > last:

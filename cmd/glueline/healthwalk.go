@@ -75,7 +75,7 @@ func walksOf(dir string, given *declared, known map[string]*healthWalk) ([]*heal
 		return nil, err
 	}
 	if len(groups) == 0 {
-		return nil, fmt.Errorf("%s: %w: no commit record; nothing is finished there yet", w.dir, fs.ErrNotExist)
+		return nil, nothingIn(w.dir)
 	}
 	var all []*healthWalk
 	for _, name := range groups {

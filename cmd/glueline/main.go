@@ -100,6 +100,9 @@ func run(ctx context.Context, args []string, s streams) int {
 		return 1
 	default:
 		fmt.Fprintln(s.err, "glueline:", printable.Lines(err.Error()))
+		if do := remedyOf(err); do != "" {
+			fmt.Fprintln(s.err, do)
+		}
 		if errors.Is(err, journal.ErrServerFailed) {
 			return 3
 		}

@@ -1,6 +1,25 @@
 package main
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"syscall"
+)
+
+// remedyOf is what to do about an error of the machine; "" where the error says it.
+func remedyOf(err error) string {
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE), strings.Contains(err.Error(), syscall.EADDRINUSE.Error()): // the broker hands on the words alone
+		return "Another program listens at that address, perhaps another glueline serve. Stop it, or give another port."
+	case errors.Is(err, syscall.EROFS):
+		return "The disk is mounted for reading only. Mount it for writing, or give a folder on another disk."
+	case errors.Is(err, fs.ErrPermission):
+		return "The user that glueline runs as may not do that. Give the file or folder to that user, or give another one."
+	}
+	return ""
+}
 
 // remedy is what to do about messages that are refused for a reason; "" where
 // the detail says it.

@@ -162,7 +162,7 @@ func (c *rereduceCommand) plan(current, name string) (*revision, error) {
 		}
 	}
 	if inForce == nil {
-		return nil, fmt.Errorf("%s: nothing is committed there yet, so that nothing can be reduced again", c.Data)
+		return nil, nothingIn(c.Data)
 	}
 	if err := mayReload(inForce, next); err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Calibration, err)

@@ -117,6 +117,13 @@ func (c *reviewCommand) Run(_ context.Context, s streams) error {
 	if !later(current, c.Revision) {
 		return fmt.Errorf("revision %s is not finished: glueline rereduce %s --go-on %s", c.Revision, c.Data, c.Revision)
 	}
+	groups, err := groupsOf(filepath.Join(c.Data, rawFolder))
+	if err != nil {
+		return err
+	}
+	if len(groups) == 0 {
+		return nothingIn(c.Data)
+	}
 	given, err := signatureOf(c.Data, c.Revision, standing(c.Standing))
 	if err != nil {
 		return err

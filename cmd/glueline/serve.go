@@ -73,6 +73,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err := c.checkHTTP(); err != nil {
 		return err
 	}
+	if c.JournalMax < leastJournal {
+		return fmt.Errorf("--journal-max %d: so few bytes hold no frame; write bytes, at least %d, better some hours of readings (by default 8589934592, which is 8 GiB)", c.JournalMax, leastJournal)
+	}
 	folders, unlock, err := c.folders()
 	if err != nil {
 		return err
@@ -199,6 +202,10 @@ func (c *serveCommand) folders() (made []*madeFolder, unlock func(), err error) 
 	}
 	return made, unlock, nil
 }
+
+// leastJournal is the least limit of a journal: its first message and a small frame
+// fit.
+const leastJournal = 16 << 10
 
 // The folders below the data folder.
 const (

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -91,7 +90,7 @@ func openResults(dir string) (*results, error) {
 		return nil, err
 	}
 	if len(paths) == 0 {
-		return nil, fmt.Errorf("%s: %w: no commit record; nothing is finished there yet", dir, fs.ErrNotExist)
+		return nil, nothingIn(dir)
 	}
 	sort.Strings(paths)
 	r := &results{dir: dir}

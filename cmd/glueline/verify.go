@@ -30,6 +30,9 @@ type verifyCommand struct {
 // Run looks at everything and ends with status 1 when anything is wrong.
 func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	o := verify.Options{Reduced: c.Dir, Program: program(), Recompute: c.Recompute, Temporary: c.Dir}
+	if !folderIsThere(c.Dir) {
+		return nothingIn(c.Dir)
+	}
 	isData := folderIsThere(filepath.Join(c.Dir, rawFolder))
 	if isData {
 		o.Raw, o.RawLabel = filepath.Join(c.Dir, rawFolder), rawFolder+"/"
@@ -65,6 +68,9 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	o.Progress = bar.Set
 	began := time.Now()
 	report, err := verify.Walk(ctx, o)
+	if errors.Is(err, verify.ErrNothing) {
+		return nothingIn(c.Dir)
+	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Dir, err)
 	}

@@ -48,13 +48,13 @@ func (s *shared) String() string {
 var publishers = regexp.MustCompile(`Publishers: (\S+)`)
 
 // serve starts a service and waits until it works.
-func serve(t *testing.T, testFile, data string) *serving {
+func serve(t *testing.T, testFile, data string, more ...string) *serving {
 	t.Helper()
 	s := &serving{t: t, data: data, output: new(shared)}
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan int, 1)
 	go func() {
-		ended <- run(ctx, []string{"serve", testFile, "--data", data, "--listen", "127.0.0.1:0", "--keep-free", "0"}, streams{s.output, s.output})
+		ended <- run(ctx, append([]string{"serve", testFile, "--data", data, "--listen", "127.0.0.1:0", "--keep-free", "0"}, more...), streams{s.output, s.output})
 	}()
 	s.stop = sync.OnceValue(func() int { cancel(); return <-ended })
 	t.Cleanup(func() { s.stop() })
@@ -100,9 +100,9 @@ func (s *serving) look() (st status) {
 }
 
 // replay publishes raw files and waits until they are committed.
-func (s *serving) replay(testFile, raw string) {
+func (s *serving) replay(testFile, raw string, more ...string) {
 	s.t.Helper()
-	s.command("replay", testFile, raw, "--nats", s.url, "--quiet")
+	s.command(append([]string{"replay", testFile, raw, "--nats", s.url, "--quiet"}, more...)...)
 	s.until("the frames are committed", func() bool {
 		g := s.look().Groups[0]
 		return g.LastCut != nil && g.Progress.Committed == g.Journal.Last
@@ -243,7 +243,7 @@ func TestVerifyResultsOfReduce(t *testing.T) {
 	if status, text, _ := glueline(t.Context(), "verify", out, "--test", other); status != 1 || !strings.Contains(text, "main.00000000.commit.json: constants") {
 		t.Errorf("with other constants: status %d: %s", status, text)
 	}
-	for _, c := range []struct{ says, dir string }{{"no raw folder", out}, {"no commit records", dir}, {"no such file", filepath.Join(dir, "none")}} {
+	for _, c := range []struct{ says, dir string }{{"no raw folder", out}, {"no commit record is there", dir}, {"no such folder", filepath.Join(dir, "none")}} {
 		args := []string{"verify", c.dir}
 		if c.dir == out {
 			args = append(args, "--recompute")

@@ -187,7 +187,7 @@ func (d *decoder) addRow(t *Test, r row, headers map[int]listHeader) {
 		return
 	}
 	if wrong := badName(name.text); wrong != "" {
-		d.report(name.mark, "", wrong, "a name of letters, digits, blanks and signs other than / [ ] \" and commas")
+		d.report(name.mark, "", wrong, goodName)
 		return
 	}
 	position, ok := own["position"]

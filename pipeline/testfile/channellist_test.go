@@ -140,7 +140,7 @@ func TestBadChannelLists(t *testing.T) {
 		{"row without a name", header + "bow,brass,A,node/1,quarter_2wire,\n,brass,A,node/3,quarter_2wire,\n",
 			list + `:3:1: found a row without a name; write the channel's name in the column name`},
 		{"bad name", header + "bow,brass,A,node/1,quarter_2wire,\na/b,brass,A,node/3,quarter_2wire,\n",
-			list + `:3:1: found "a/b"; write a name of letters, digits, blanks and signs other than / [ ] " and commas`},
+			list + `:3:1: found "a/b"; write a name of at most 64 bytes: letters, digits, blanks and signs other than / [ ] " and commas`},
 		{"quantity", header + "bow,brass,A,node/1,quarter_2wire,800\n",
 			list + `:2:34: channels.bow.limits.strain: found 800; write it with its unit, for example "800 um/m"`},
 		{"bridge", header + "bow,brass,A,node/1,quarter,800 um/m\n",

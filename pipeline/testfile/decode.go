@@ -252,7 +252,7 @@ func (d *decoder) entries(to named, n *yaml.Node, path string) {
 		}
 		name := strings.TrimSpace(key.Value)
 		if wrong := badName(name); wrong != "" {
-			d.report(at, path, wrong, "a name of letters, digits, blanks and signs other than / [ ] \" and commas")
+			d.report(at, path, wrong, goodName)
 		}
 		value, fresh := to.grow(name, at)
 		if !fresh {
@@ -264,14 +264,20 @@ func (d *decoder) entries(to named, n *yaml.Node, path string) {
 	}
 }
 
+// longestName is how many bytes a name may have: it stands in the name of a column
+// with its unit, and in every table.
+const longestName = 64
+
+// goodName is what badName wants.
+var goodName = fmt.Sprintf("a name of at most %d bytes: letters, digits, blanks and signs other than / [ ] \" and commas", longestName)
+
 // badName says what is wrong with a name that becomes a column and part of
 // references.
 func badName(name string) string {
-	const longest = 64
 	switch {
 	case name == "":
 		return "an empty name"
-	case len(name) > longest:
+	case len(name) > longestName:
 		return fmt.Sprintf("a name of %d bytes", len(name))
 	case strings.ContainsAny(name, "/[]\",") || strings.ContainsFunc(name, func(r rune) bool { return r < ' ' || r == 0x7f }):
 		return quote(name)
