@@ -22,8 +22,9 @@ soak: ## kill -9 of the service under load, SOAK (100) times and more, with the 
 	@bash .ci/needs
 	GLUELINE_SOAK=$${SOAK:-100} go test -count=1 -v -timeout 60m -run '^TestKilled' ./cmd/glueline/faults
 
-drift: ## causes of drift on DRIFT (30) made-up channels a kind, from a seed drawn now: the table of deploy/DRIFT.md
+drift: ## causes of drift on DRIFT (30) made-up channels a kind, from a seed drawn now: the tables of deploy/DRIFT.md
 	GLUELINE_DRIFT=$${DRIFT:-30} go test -count=1 -v -timeout 30m -run '^TestStudy$$' ./pipeline/drift/study
+	GLUELINE_DRIFT=1 go test -count=1 -v -timeout 30m -run '^TestFortnight$$' ./cmd/glueline
 
 flags: ## every flag on simulated faults, restarts and clean data, the long form: the figures of deploy/FLAGS.md
 	GLUELINE_FLAGS=1 go test -count=1 -v -timeout 30m ./pipeline/flag/trial

@@ -1,7 +1,6 @@
 package drift
 
 import (
-	"maps"
 	"math"
 	"slices"
 )
@@ -253,7 +252,10 @@ func (f *findings) explainZero() {
 	case f.referred:
 		unit.try(f.began(f.with[Reference]), f.with[Reference])
 	case f.with[Companions] != nil:
-		unit.try(f.began(f.with[Companions]), f.with[Companions])
+		// What they share with the temperature is what it does to all of them, a
+		// witness gauge among them: only what they do beside it is the instrument's.
+		beside := newLeast(f.with[Companions], f.base()...).residual
+		unit.try(f.began(beside), beside)
 	default:
 		unit.known = false
 		f.search(&unit.trial, levels(0.1, 12, 60, 1000))
@@ -274,8 +276,7 @@ func (f *findings) explainZero() {
 	}
 
 	best := all[plain]
-	for _, c := range slices.Sorted(maps.Keys(all)) { // some fit equally well: in one order, for one verdict
-		k := all[c]
+	for _, k := range all {
 		if k.best < best.best {
 			best = k
 		}
@@ -613,8 +614,8 @@ func (f *findings) zeroMoved() bool {
 func (f *findings) setOnset() {
 	f.onset = f.plain.shows
 	best := f.plain.score
-	for _, c := range slices.Sorted(maps.Keys(f.zeros)) {
-		if e := f.zeros[c]; c != Creep && c != Moisture && e.score > best+3 {
+	for c, e := range f.zeros {
+		if c != Creep && c != Moisture && e.score > best+3 {
 			best, f.onset = e.score, e.shows
 		}
 	}

@@ -31,6 +31,11 @@ type Options struct {
 	Kind string
 	Also string // a second, weaker trouble, "" for none
 	Wide bool   // half of the parameters outside the range of the others
+
+	// Channels of one article share its load programme and its weather, which are
+	// drawn from Article; 0 draws them from Seed.
+	Article uint64
+	Shaking float64 // cycles a minute where the article vibrates, 0 to draw them
 }
 
 // Minutes is the length of a channel: two weeks.

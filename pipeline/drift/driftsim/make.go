@@ -26,10 +26,15 @@ func Make(o Options) Channel {
 			b.Lead *= leadWanted / 0.15e-6
 		}
 	}
+	works, weathers := d, d
+	if o.Article != 0 {
+		works = draws{rand.New(rand.NewPCG(o.Article, 1)), o.Wide}
+		weathers = draws{rand.New(rand.NewPCG(o.Article, 2)), o.Wide}
+	}
 	var w work
 	for {
-		w = makeWork(d)
-		if !is(Structure) || slices.ContainsFunc(w.maxima, func(m int) bool { return m > 2*1440 && m < 12*1440 }) {
+		w = makeWork(works, o.Shaking)
+		if !is(Structure) && o.Article == 0 || slices.ContainsFunc(w.maxima, func(m int) bool { return m > 2*1440 && m < 12*1440 }) {
 			break
 		}
 	}
@@ -38,7 +43,7 @@ func Make(o Options) Channel {
 	if d.chance(0.3) {
 		exposedFrom = 0
 	}
-	air := makeWeather(d, func(m int) float64 {
+	air := makeWeather(weathers, func(m int) float64 {
 		if is(LeadHeat) && m < exposedFrom {
 			return 0.03 // in a duct, indoors
 		}

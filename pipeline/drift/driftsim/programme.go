@@ -14,7 +14,7 @@ type work struct {
 	fillings []int // minutes of each filling's begin
 }
 
-func makeWork(d draws) work {
+func makeWork(d draws, shaken float64) work {
 	w := work{load: make([]float64, Minutes), idle: make([]bool, Minutes), cycles: make([]float64, Minutes)}
 	for i := range w.idle {
 		w.idle[i] = true
@@ -23,6 +23,9 @@ func makeWork(d draws) work {
 	start := int(d.in(6, 20) * 60)
 	nightly := d.chance(0.6)
 	vibrates := d.in(0.4, 4) * 60 // cycles a minute
+	if shaken > 0 {
+		vibrates = shaken
+	}
 	shaking := d.chance(0.5)
 	var highest float64
 	raise := map[int]bool{}
