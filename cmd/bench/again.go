@@ -51,8 +51,7 @@ func (a *archived) fill(bytes float64) error {
 		return err
 	}
 	a.data, a.file = v.data, filepath.Join(folder, "test.yaml")
-	seconds := bytes / (4 * float64(a.test.channels()) * a.test.RateHz)
-	report, err := load{URL: v.url, Test: a.test, Boot: "again", Seconds: seconds}.publishAll(nil)
+	report, err := load{URL: v.url, Test: a.test, Boot: "again"}.publishAll(v.has(int(bytes / (8 << 20))))
 	if err != nil {
 		v.kill()
 		return err
@@ -64,6 +63,14 @@ func (a *archived) fill(bytes float64) error {
 	records, err := filepath.Glob(filepath.Join(a.data, "raw", "*.commit.json"))
 	a.cuts = len(records)
 	return err
+}
+
+// has says when so many cuts are committed.
+func (v *served) has(cuts int) func() bool {
+	return func() bool {
+		records, err := filepath.Glob(filepath.Join(v.data, "raw", "*.commit.json"))
+		return err != nil || len(records) >= cuts
+	}
 }
 
 // changed writes the test file with another gauge factor in the first lots.
@@ -231,7 +238,7 @@ func (a *archived) besideService() (err error) {
 		return err
 	}
 	// Something to reduce again, as fast as it goes; then the steady test.
-	if _, err := (load{URL: v.url, Test: t, Boot: "before", Seconds: 400}).publishAll(nil); err != nil {
+	if _, err := (load{URL: v.url, Test: t, Boot: "before"}).publishAll(v.has(200)); err != nil {
 		v.kill()
 		return err
 	}

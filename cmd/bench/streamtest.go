@@ -38,7 +38,8 @@ func (t streamTest) members(group int) (sources []int) {
 	return sources
 }
 
-// each writes a line for every channel: name, then source and column.
+// each writes a line for every channel: name, then source and column, and LOT for
+// its lot.
 func (t streamTest) each(b *strings.Builder, section, line string) {
 	fmt.Fprintln(b, section+":")
 	for s := range t.Sources {
@@ -47,7 +48,7 @@ func (t streamTest) each(b *strings.Builder, section, line string) {
 			if t.Lots {
 				lot = fmt.Sprint("L", s)
 			}
-			fmt.Fprintf(b, line+"%.0[4]s%.0[3]d%.0[2]s", fmt.Sprintf("%d_%d", s, c+1), t.source(s), c+1, lot)
+			fmt.Fprintf(b, strings.ReplaceAll(line, "LOT", lot), fmt.Sprintf("%d_%d", s, c+1), t.source(s), c+1)
 		}
 	}
 }
@@ -68,7 +69,7 @@ sources:
 			fmt.Fprintf(&b, "  L%d: {resistance: 350 ohm, gauge-factor: 2.08, transverse-sensitivity: 0.7 %%, calibration-poisson: 0.285}\n", i)
 		}
 	}
-	t.each(&b, "gauges", "  G%[1]s: {lot: %[4]s}\n")
+	t.each(&b, "gauges", "  G%[1]s: {lot: LOT}\n")
 	t.each(&b, "positions", "  C%[1]s: {material: plate}\n")
 	t.each(&b, "wiring", "  - {position: C%[1]s, gauge: G%[1]s, input: %[2]s/C%[3]d}\n")
 	t.each(&b, "channels", "  C%[1]s: {bridge: quarter_3wire, transverse: none, leads: {resistance: 1.3 ohm}}\n")
