@@ -45,13 +45,13 @@ type archived struct {
 
 // fill has the service take so many bytes.
 func (a *archived) fill(bytes float64) error {
-	v, folder, err := a.begin("again", a.test, "--cut-bytes=8388608", "--lazy")
+	v, folder, err := a.begin("again", a.test, "--lazy")
 	a.folder = folder
 	if err != nil {
 		return err
 	}
 	a.data, a.file = v.data, filepath.Join(folder, "test.yaml")
-	report, err := load{URL: v.url, Test: a.test, Boot: "again"}.publishAll(v.has(int(bytes / (8 << 20))))
+	report, err := load{URL: v.url, Test: a.test, Boot: "again"}.publishAll(v.has(max(4, int(bytes/(64<<20)))))
 	if err != nil {
 		v.kill()
 		return err

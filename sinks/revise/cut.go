@@ -21,14 +21,11 @@ import (
 // make makes the files of one cut from the state that is most likely the one
 // before it, and the note of them. It returns the raw bytes of the cut.
 func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
-	record, err := archive.Read(w.Raw, w.Group, cut)
+	known, err := w.record(cut)
 	if err != nil {
 		return 0, err
 	}
-	recorded, err := worker.GroupState(record.State)
-	if err != nil {
-		return 0, err
-	}
+	record, recorded := known.Record, known.group
 	start, before, err := w.startOf(cut)
 	if err != nil {
 		return 0, err
@@ -111,7 +108,7 @@ func (w *work) startOf(cut uint64) (start, before json.RawMessage, err error) {
 	if cut == 0 {
 		return nil, nil, nil
 	}
-	record, err := archive.Read(w.Raw, w.Group, cut-1)
+	record, err := w.record(cut - 1)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -124,8 +121,7 @@ func (w *work) startOf(cut uint64) (start, before json.RawMessage, err error) {
 		}
 	}
 	if start == nil {
-		start, err = worker.GroupState(record.State)
-		return start, record.State, err
+		return record.group, record.State, nil
 	}
 	before, err = worker.WithGroupState(record.State, start)
 	return start, before, err
@@ -161,12 +157,21 @@ func (w *work) kept(record *archive.Record, start json.RawMessage, plans []worke
 	if w.Base == "" || len(plans) != 1 || len(was) != 1 {
 		return k, nil
 	}
-	there := &work{Order: w.Order, out: disk.At(w.Base)}
-	before, err := there.state(record.Cut)
+	behind := func(cut uint64) (json.RawMessage, error) { // state of the base behind so many cuts
+		if cut == 0 {
+			return nil, nil
+		}
+		own, err := (&work{Order: w.Order, out: disk.At(w.Base)}).ownState(cut - 1)
+		if err != nil || own != nil {
+			return own, err
+		}
+		return w.archived(cut - 1)
+	}
+	before, err := behind(record.Cut)
 	if err != nil || !same(before, start) {
 		return k, err
 	}
-	if k.after, err = there.state(record.Cut + 1); err != nil {
+	if k.after, err = behind(record.Cut + 1); err != nil {
 		return nil, err
 	}
 	base, err := segment.ReadCommit(filepath.Join(w.Base, w.recordName(record.Cut)))

@@ -86,11 +86,50 @@ func (w *work) writeState(cut uint64, state json.RawMessage) error {
 
 // archived is the state that the archive has behind a cut.
 func (w *work) archived(cut uint64) (json.RawMessage, error) {
-	r, err := archive.Read(w.Raw, w.Group, cut)
+	r, err := w.record(cut)
 	if err != nil {
 		return nil, err
 	}
-	return worker.GroupState(r.State)
+	return r.group, nil
+}
+
+// archivedCut is a cut as the archive has it, and the state of the pure function
+// behind it.
+type archivedCut struct {
+	*archive.Record
+	group json.RawMessage
+}
+
+// remembered is how many cuts are not read again: those at work and before them.
+const remembered = 16
+
+// record is a cut of the archive. Its state is long, and asked for several times.
+func (w *work) record(cut uint64) (archivedCut, error) {
+	w.reading.Lock()
+	defer w.reading.Unlock()
+	if r, ok := w.known[cut]; ok {
+		return r, nil
+	}
+	record, err := archive.Read(w.Raw, w.Group, cut)
+	if err != nil {
+		return archivedCut{}, err
+	}
+	r := archivedCut{Record: record}
+	if r.group, err = worker.GroupState(record.State); err != nil {
+		return r, err
+	}
+	if len(w.known) >= remembered {
+		oldest := cut
+		for c := range w.known {
+			oldest = min(oldest, c)
+		}
+		delete(w.known, oldest)
+	}
+	if w.known == nil {
+		w.known = map[uint64]archivedCut{}
+	}
+	w.known[cut] = r
+	return r, nil
 }
 
 func hashOf(text []byte) string {

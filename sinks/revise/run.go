@@ -15,6 +15,9 @@ type work struct {
 	out  disk.Folder
 	pace *pace
 
+	reading sync.Mutex // of known
+	known   map[uint64]archivedCut
+
 	mutex sync.Mutex // of what follows
 	chain uint64     // cuts that have their records
 	busy  map[uint64]bool
