@@ -1,6 +1,7 @@
 package drift
 
 import (
+	"maps"
 	"math"
 	"slices"
 )
@@ -276,7 +277,8 @@ func (f *findings) explainZero() {
 	}
 
 	best := all[plain]
-	for _, k := range all {
+	for _, c := range slices.Sorted(maps.Keys(all)) { // some fit equally well: in one order, for one verdict
+		k := all[c]
 		if k.best < best.best {
 			best = k
 		}
@@ -614,8 +616,8 @@ func (f *findings) zeroMoved() bool {
 func (f *findings) setOnset() {
 	f.onset = f.plain.shows
 	best := f.plain.score
-	for c, e := range f.zeros {
-		if c != Creep && c != Moisture && e.score > best+3 {
+	for _, c := range slices.Sorted(maps.Keys(f.zeros)) {
+		if e := f.zeros[c]; c != Creep && c != Moisture && e.score > best+3 {
 			best, f.onset = e.score, e.shows
 		}
 	}
