@@ -245,7 +245,7 @@ func checkRecomputed(t testing.TB, data string, plans []*group.Plan) {
 		for _, cut := range must(archive.Cuts(raw, p.Name))(t) {
 			record := must(archive.Read(raw, p.Name, cut))(t)
 			r := must(archive.Open(raw, record))(t)
-			sink := segment.NewSink(disk.At(dir), benchName, p, segment.Program{Version: record.Program, Architecture: record.Architecture})
+			sink := segment.NewSink(disk.At(dir), record.Test, p, segment.Program{Version: record.Program, Architecture: record.Architecture})
 			if err := sink.Resume(cut); err != nil {
 				t.Fatal(err)
 			}

@@ -40,15 +40,21 @@ func begin(t testing.TB, args ...string) *script {
 // beginAt begins a story whose journal is at a URL.
 func beginAt(t testing.TB, o options, url string) *script {
 	t.Helper()
-	testFile, plans := benchFile(t)
+	testFile, _ := benchFile(t)
+	return beginTest(t, o, url, testFile, benchName)
+}
+
+// beginTest begins the story of a test with a file and name of its own.
+func beginTest(t testing.TB, o options, url, testFile, name string) *script {
+	t.Helper()
 	o.testFile, o.data = testFile, filepath.Join(t.TempDir(), "data")
 	s := &script{t: t, o: o, url: url, journals: map[string]*journal.Journal{}, given: map[string]string{}}
 	s.service = start(t, s.o)
 	s.service.ready()
 	s.conn = must(journal.Connect(s.url, journal.ConnectOptions{}))(t)
 	t.Cleanup(s.conn.Close)
-	for _, p := range plans {
-		j := must(journal.Attach(t.Context(), s.conn, benchName, p.Name))(t)
+	for _, p := range must(plansOf(testFile))(t) {
+		j := must(journal.Attach(t.Context(), s.conn, name, p.Name))(t)
 		for _, source := range p.Sources() {
 			s.journals[source] = j
 		}
@@ -129,6 +135,9 @@ func (s *script) end() {
 	fresh := again(s.t, s.o)
 	for _, folder := range []string{"raw", "r1"} {
 		sameFiles(s.t, filepath.Join(s.o.data, folder), filepath.Join(fresh, folder))
+	}
+	if got, want := driftOf(s.t, s.o.data), driftOf(s.t, fresh); got != want {
+		s.t.Errorf("drift says\n%s\nof the journal again:\n%s", got, want)
 	}
 	checkRecomputed(s.t, s.o.data, must(plansOf(s.o.testFile))(s.t))
 }

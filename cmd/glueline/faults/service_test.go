@@ -24,6 +24,7 @@ import (
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal/brokertest"
 	"glueline/pipeline/testfile"
+	"glueline/sinks/health"
 )
 
 // within is how long a test waits for what must happen; it decides nothing but
@@ -182,12 +183,16 @@ type options struct {
 	data     string
 	fault    string   // for GLUELINE_TEST_FAULT
 	args     []string // more of them
+	cutBytes int      // cutBytes when 0
 }
 
 func start(t testing.TB, o options) *service {
 	t.Helper()
 	program := must(glueline())(t)
-	args := append([]string{"serve", o.testFile, "--data", o.data, "--cut-bytes", itoa(cutBytes), "--idle-cut", "1h"}, o.args...)
+	if o.cutBytes == 0 {
+		o.cutBytes = cutBytes
+	}
+	args := append([]string{"serve", o.testFile, "--data", o.data, "--cut-bytes", itoa(o.cutBytes), "--idle-cut", "1h"}, o.args...)
 	s := &service{t: t, data: o.data, cmd: exec.Command(program, args...), said: new(output), ended: make(chan struct{})}
 	s.cmd.Stdout, s.cmd.Stderr = s.said, s.said
 	s.cmd.Env = append(os.Environ(), "GLUELINE_TEST_FAULT="+o.fault)
@@ -359,14 +364,15 @@ func (s *service) untilCommitted() {
 	})
 }
 
-// sameFiles compares all files of two folders, temporary ones aside, and
-// returns how many there are.
+// sameFiles compares all files of two folders and returns how many there are.
+// Temporary ones stand aside, and health files: at which cuts they are made is a
+// matter of time, and what is said by them is compared by itself (see driftOf).
 func sameFiles(t testing.TB, a, b string) int {
 	t.Helper()
 	names := func(dir string) map[string]bool {
 		all := map[string]bool{}
 		for _, e := range must(os.ReadDir(dir))(t) {
-			if !strings.HasPrefix(e.Name(), ".") {
+			if _, _, _, ofHealth := health.Of(e.Name()); !ofHealth && !strings.HasPrefix(e.Name(), ".") {
 				all[e.Name()] = true
 			}
 		}
@@ -399,7 +405,7 @@ func again(t testing.TB, o options) string {
 	if err := os.CopyFS(filepath.Join(fresh, "journal"), os.DirFS(filepath.Join(o.data, "journal"))); err != nil {
 		t.Fatal(err)
 	}
-	s := start(t, options{testFile: o.testFile, data: fresh, args: []string{"--keep-journal"}})
+	s := start(t, options{testFile: o.testFile, data: fresh, args: []string{"--keep-journal"}, cutBytes: o.cutBytes})
 	s.ready()
 	s.untilCommitted()
 	s.stop()
