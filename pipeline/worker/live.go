@@ -46,7 +46,6 @@ type Live struct {
 	state    state
 	plan     *group.Plan // in force
 	reducer  *group.Reducer
-	hands    *hands
 	decoder  *frame.WireDecoder
 	rawBytes int64
 	end      End
@@ -80,8 +79,6 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	if err != nil {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
-	l.hands = newHands()
-	defer l.hands.Close()
 	l.reduceWith(reducer)
 	l.plan = l.Plan
 	l.decoder = frame.NewWireDecoder(l.plan.Sources())
@@ -124,7 +121,6 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 
 // reduceWith has a reducer take what follows.
 func (l *Live) reduceWith(r *group.Reducer) {
-	r.Spread(l.hands)
 	l.looking.Lock()
 	l.reducer = r
 	l.looking.Unlock()
