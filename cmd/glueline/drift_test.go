@@ -26,9 +26,16 @@ var driftBegin = time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)
 // the made-up channel stands for three.
 const sampleEvery = 20 * time.Second
 
-// driftFolder writes two weeks of a made-up channel as a raw file of an
-// instrument with two more channels, and more events, reduces them, and returns the results.
+// driftFolder reduces two weeks of a made-up channel, and returns the results.
 func driftFolder(t *testing.T, c *driftsim.Channel, more string) (folder, testFile string) {
+	t.Helper()
+	testFile, raw, events := driftFiles(t, c, more)
+	return reduceTo(t, testFile, "--events", events, raw), testFile
+}
+
+// driftFiles writes a made-up channel as a raw file of an instrument with two more
+// channels, and its events and more of them.
+func driftFiles(t *testing.T, c *driftsim.Channel, more string) (testFile, rawFile, events string) {
 	t.Helper()
 	dir := t.TempDir()
 	bridge, leads := "quarter_3wire", ", temperature: cable"
@@ -67,10 +74,10 @@ channels:
 `, c.Bridge.Volt, volt, c.Bridge.Gauge, c.Bridge.GaugeFactor, bridge, c.Bridge.Lead, leads, c.Bridge.Shunt)
 	testFile = write(t, dir, "drift.yaml", text)
 
-	var events strings.Builder
+	var said strings.Builder
 	say := func(minute float64, form string, values ...any) {
 		at := driftBegin.Add(time.Duration(minute * float64(time.Minute)))
-		fmt.Fprintf(&events, `{"time":%q,%s}`+"\n", at.Format(time.RFC3339Nano), fmt.Sprintf(form, values...))
+		fmt.Fprintf(&said, `{"time":%q,%s}`+"\n", at.Format(time.RFC3339Nano), fmt.Sprintf(form, values...))
 	}
 	say(0, `"event":"zero","state":"begin","kind":"installation"`)
 	say(60, `"event":"zero","state":"end","kind":"installation"`)
@@ -115,14 +122,14 @@ channels:
 				cell(s.Load+1e-6*random.Float64()), cell(s.Temperature), cell(s.Lead), cell(s.Humidity), cell(s.Volt))
 		}
 	}
-	fmt.Fprintln(&events, more)
+	fmt.Fprintln(&said, more)
 	if err := out.Flush(); err != nil {
 		t.Fatal(err)
 	}
 	if err := raw.Close(); err != nil {
 		t.Fatal(err)
 	}
-	return reduceTo(t, testFile, "--events", write(t, dir, "events.jsonl", events.String()), raw.Name()), testFile
+	return testFile, raw.Name(), write(t, dir, "events.jsonl", said.String())
 }
 
 type driftSaid struct {
