@@ -36,6 +36,7 @@ var arrowAllowed = []string{arrow, arrow + "/array", arrow + "/ipc", arrow + "/m
 // that it is handed and the Arrow files that it makes; never the journal, never
 // a channel's physics.
 var sinksMayImport = []string{
+	"glueline/pipeline/alarm", // what is decided from records
 	"glueline/pipeline/event",
 	"glueline/pipeline/flag",
 	"glueline/pipeline/frame",

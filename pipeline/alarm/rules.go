@@ -193,6 +193,27 @@ func (r *Rules) SilentAfter(source string) (ns int64, ok bool) {
 	return r.silentAfter, r.silence[source] != nil
 }
 
+// Silent are the sources whose silence is told of, in the order of the group.
+func (r *Rules) Silent() (names []string) {
+	for _, c := range r.conditions {
+		if c == r.silence[c.of] {
+			names = append(names, c.of)
+		}
+	}
+	return names
+}
+
+// Named are all alarms that the rules can raise, and the rules that they are of.
+func (r *Rules) Named() (alarms, rules []string) {
+	for _, c := range r.conditions {
+		alarms = append(alarms, c.key)
+		if !slices.Contains(rules, c.rule) {
+			rules = append(rules, c.rule)
+		}
+	}
+	return alarms, rules
+}
+
 // Empty reports whether there is nothing to judge.
 func (r *Rules) Empty() bool { return len(r.conditions) == 0 }
 

@@ -140,6 +140,9 @@ func Plans(t *testfile.Test) ([]*Plan, error) {
 
 func groupOf(s *testfile.Source) string { return s.Group.Or(MainGroup) }
 
+// Test is the test file that the plan is of; it is not to be changed.
+func (p *Plan) Test() *testfile.Test { return p.test }
+
 // Sources returns the names of the group's sources in their order.
 func (p *Plan) Sources() []string {
 	names := make([]string, len(p.sources))

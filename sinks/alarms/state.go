@@ -1,0 +1,51 @@
+package alarms
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"glueline/sinks/disk"
+)
+
+// stateName is the file of a group's state behind a cut.
+func stateName(group string, cut uint64) string { return fmt.Sprintf("%s.%08d.json", group, cut) }
+
+// kept is how many states stay: the newest may be of a cut that is not in the
+// archive yet.
+const kept = 3
+
+// State reads what was kept behind a cut; fs.ErrNotExist when nothing was.
+func State(f disk.Folder, group string, cut uint64) ([]byte, error) {
+	return f.ReadFile(stateName(group, cut))
+}
+
+// keep writes a state so that it is there whole or not at all.
+func keep(f disk.Folder, group string, cut uint64, text []byte) (err error) {
+	name := stateName(group, cut)
+	partial := name + ".partial"
+	file, err := f.Create(partial)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(text)
+	if err == nil {
+		err = file.Sync()
+	}
+	if err = errors.Join(err, file.Close()); err != nil {
+		return errors.Join(err, f.Remove(partial))
+	}
+	if err := f.Rename(partial, name); err != nil {
+		return err
+	}
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	if cut < kept {
+		return nil
+	}
+	if err := f.Remove(stateName(group, cut-kept)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}
