@@ -22,7 +22,7 @@ func lockFolder(dir string) (unlock func(), err error) {
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		closeErr := f.Close()
 		if errors.Is(err, unix.EWOULDBLOCK) {
-			err = errors.New("another glueline works in it; stop that one, or give another --data")
+			err = errInUse
 		}
 		return nil, errors.Join(fmt.Errorf("data folder %s: %w", dir, err), closeErr)
 	}
@@ -31,6 +31,9 @@ func lockFolder(dir string) (unlock func(), err error) {
 		_ = f.Close()
 	}, nil
 }
+
+// errInUse occurs when another process works in a data folder.
+var errInUse = errors.New("another glueline works in it; stop that one, or give another --data")
 
 // freeDisk is how much room a folder's disk has; the most there can be when
 // nobody knows.

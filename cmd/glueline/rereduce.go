@@ -408,10 +408,13 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 
 // make makes the revision, reads it back and has it hold.
 func (c *rereduceCommand) make(ctx context.Context, s streams, r *revision) error {
-	unlock, lockErr := lockFolder(c.Data)
-	alone := lockErr == nil
-	if alone {
+	unlock, err := lockFolder(c.Data)
+	alone := err == nil
+	switch {
+	case alone:
 		defer unlock()
+	case !errors.Is(err, errInUse):
+		return err
 	}
 	workers, share := c.Workers, c.Share
 	if workers == 0 {
