@@ -154,6 +154,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
 	}
 	fmt.Fprintf(s.out, "%s: %s, data in %s. Glueline monitors; it is not a protective system.\n", printable.Text(svc.test.About.Name.Text), count(len(svc.groups), "group"), printable.Text(c.Data))
+	if test.test.Alarms.Given {
+		fmt.Fprintln(s.out, "Alarms: the test file has some, and this version tells nobody of them yet. Do not rely on them.")
+	}
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
