@@ -2,6 +2,7 @@ package reduce
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"strings"
@@ -125,8 +126,8 @@ func TestPublishedValues(t *testing.T) {
 		{"butter-2-closed", checkButterworthClosed},
 		{"butter-", checkButterworth},
 		{"ma-gain", checkMovingAverage},
-		{"strd-NumAcc3", checkNumAcc3},
-		{"strd-Lew", checkSummary}, {"strd-Michelso", checkSummary}, {"strd-Mavro", checkSummary}, {"strd-NumAcc1", checkSummary},
+		{"strd-NumAcc2", checkPairs}, {"strd-NumAcc3", checkPairs}, {"strd-NumAcc4", checkPairs},
+		{"strd-Lew", checkSummary}, {"strd-Michelso", checkSummary}, {"strd-Mavro", checkSummary}, {"strd-NumAcc1", checkSummary}, {"strd-Lottery", checkSummary},
 		{"strd-", checkPolynomial},
 	}
 	used := make([]bool, len(checks))
@@ -401,14 +402,24 @@ func checkSummary(t *testing.T, c publishedCase) {
 	compareSummary(t, c, in.Data)
 }
 
-func checkNumAcc3(t *testing.T, c publishedCase) {
+// checkPairs is for the data sets that are made by a rule: a first value, and
+// pairs of two others.
+func checkPairs(t *testing.T, c publishedCase) {
 	in := inputs[struct {
 		Rule string
 		N    int
 	}](t, c)
-	x := []float64{1000000.2}
-	for len(x) < in.N {
-		x = append(x, 1000000.1, 1000000.3)
+	var first, low, high float64
+	var pairs int
+	if _, err := fmt.Sscanf(in.Rule, "one value %g followed by %d pairs (%g, %g);", &first, &pairs, &low, &high); err != nil {
+		t.Fatal(err)
+	}
+	x := []float64{first}
+	for range pairs {
+		x = append(x, low, high)
+	}
+	if len(x) != in.N {
+		t.Fatalf("%d values of %d", len(x), in.N)
 	}
 	compareSummary(t, c, x)
 }
