@@ -137,27 +137,7 @@ func (c *control) look(ctx context.Context) (looks, error) {
 	return l, c.call(ctx, http.MethodGet, "/zeros", nil, &l)
 }
 
-// staleClock is how far the data may be from the machine's clock before events
-// go by the data: a test that is replayed is at another time.
-const staleClock = 5 * time.Minute
-
-// now is the time that an event of this moment has. Data that run at another
-// time than the machine, since they are replayed, go by their own.
-func (c *control) now(ctx context.Context) (time.Time, error) {
-	l, err := c.look(ctx)
-	if err != nil {
-		return time.Time{}, err
-	}
-	now := time.Now().UTC()
-	if newest, any := l.newest(); any {
-		if data := time.Unix(0, newest+1).UTC(); now.Sub(data).Abs() > staleClock {
-			return data, nil
-		}
-	}
-	return now, nil
-}
-
-// wait is how often a waiting command looks.
+// waitStep is how often a waiting command looks.
 const waitStep = 100 * time.Millisecond
 
 // silence is how long the data may stand still before a command gives up.
@@ -190,7 +170,7 @@ func (c *control) until(ctx context.Context, at int64, counts func(*looks) []str
 			progress, moved = total, time.Now()
 		}
 		if time.Since(moved) > silence {
-			return l, fmt.Errorf("%w from source %s for %s", errSilent, behind, silence)
+			return l, fmt.Errorf("%w from source %s for %s; its newest is of %s", errSilent, behind, silence, moment(l.Newest[behind]))
 		}
 		select {
 		case <-ctx.Done():

@@ -62,6 +62,12 @@ func (s explained) Validate() error {
 	return nil
 }
 
+// Help says whose time an event has.
+func (s signed) Help() string { return explained(s).Help() }
+
+// Help says whose time an event has.
+func (explained) Help() string { return clockHelp }
+
 func (s signed) publishFitting(ctx context.Context, to streams, e event.Event, means, force string) error {
 	return explained(s).publishFitting(ctx, to, e, means, force)
 }
@@ -88,13 +94,18 @@ func (s explained) publishFitting(ctx context.Context, to streams, e event.Event
 	return c.sayNow(ctx, to, e, means)
 }
 
-// sayNow is say of this moment.
+// sayNow is say of this moment, by the clock of the data.
 func (c *control) sayNow(ctx context.Context, to streams, e event.Event, means string) error {
-	var err error
-	if e.Time, err = c.now(ctx); err != nil {
+	l, err := c.look(ctx)
+	if err != nil {
 		return unpublished(err)
 	}
-	return unpublished(c.say(ctx, to, e, means))
+	e.Time = l.Clock.At
+	if err := c.say(ctx, to, e, means); err != nil {
+		return unpublished(err)
+	}
+	l.Clock.print(to.out)
+	return nil
 }
 
 // say publishes an event and says so.
@@ -306,10 +317,12 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 			why = e.Why
 		}
 	}
-	at, err := control.dataTime(ctx)
+	clock, err := control.readings(ctx)
 	if err != nil {
 		return c.untold(err, word)
 	}
+	clock.print(s.out)
+	at := clock.At
 	if ctx.Err() != nil {
 		return c.untold(errInterrupted, word)
 	}

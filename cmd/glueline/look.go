@@ -1,6 +1,8 @@
 package main
 
 import (
+	"time"
+
 	"glueline/pipeline/group"
 )
 
@@ -12,25 +14,20 @@ type looks struct {
 	Positions map[string][]string `json:"positions"` // channels by position
 	Shunts    map[string]bool     `json:"shunts"`    // by channel: whether the test file states its resistor
 	Failed    []string            `json:"failed"`    // groups whose worker is not at work
-}
-
-// newest is the clock of the data: the highest time of all sources.
-func (l *looks) newest() (int64, bool) {
-	var newest int64
-	for _, at := range l.Newest {
-		newest = max(newest, at)
-	}
-	return newest, len(l.Newest) > 0
+	Clock     dataClock           `json:"clock"`     // what events of this moment are stamped by
 }
 
 // looks looks at every group between two of its messages.
 func (s *service) looks() looks {
 	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}, Shunts: map[string]bool{}}
+	var sources []heard
 	for _, g := range s.groups {
 		counts := g.progress.Look()
 		l.Cuts[g.plan.Name] = counts.Cuts
 		for source, at := range counts.Newest {
 			l.Newest[source] = at
+			declared, _ := s.test.Sources.Get(source) // those of the journal are those of the start
+			sources = append(sources, heard{source, time.Unix(0, at).UTC(), time.Unix(0, counts.Arrived[source]).UTC(), quietOf(declared.Rate.Value)})
 		}
 		live := g.live.Load()
 		if live == nil {
@@ -44,5 +41,6 @@ func (s *service) looks() looks {
 		l.Positions[position] = append(l.Positions[position], e.Name)
 		l.Shunts[e.Name] = e.Value.Shunt.Given
 	}
+	l.Clock = clockOf(sources, time.Now().UTC())
 	return l
 }

@@ -28,10 +28,12 @@ func (c *shuntCommand) Run(ctx context.Context, s streams) error {
 	if err := c.stated(ctx, control); err != nil {
 		return unpublished(err)
 	}
-	at, err := control.dataTime(ctx)
+	clock, err := control.readings(ctx)
 	if err != nil {
 		return unpublished(err)
 	}
+	clock.print(s.out)
+	at := clock.At
 	e := event.Event{Event: "shunt", State: "on", Channel: c.Channel, Time: at, Who: c.Who, Why: c.Why}
 	if err := control.say(ctx, s, e, "The resistor is connected now; samples are flagged shunt-on and left out."); err != nil {
 		return unpublished(err)

@@ -33,10 +33,12 @@ func (c *zeroCommand) Validate() error {
 // Run takes a zero over the readings that come next, or refuses it.
 func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 	control := newControl(c.Data)
-	at, err := control.dataTime(ctx)
+	clock, err := control.readings(ctx)
 	if err != nil {
 		return unpublished(err)
 	}
+	clock.print(s.out)
+	at := clock.At
 	e := event.Event{Event: "zero", State: "begin", Kind: c.Kind, Name: c.Name, Channels: c.Channels, Time: at, Who: c.Who, Why: c.Why}
 	if err := control.say(ctx, s, e, fmt.Sprintf("Readings are averaged for %s.", c.For)); err != nil {
 		return unpublished(err)
@@ -96,20 +98,6 @@ var means = map[string]string{
 	"installation": "Drift is judged from it; strain is counted from it until there is a test zero.",
 	"test":         "Strain and stress are counted from it from now on.",
 	"tare":         "It is subtracted on screens and in exports that say so; files are not changed by it.",
-}
-
-// dataTime is the time just behind the newest reading of all sources: windows of
-// readings begin there.
-func (c *control) dataTime(ctx context.Context) (time.Time, error) {
-	l, err := c.look(ctx)
-	if err != nil {
-		return time.Time{}, err
-	}
-	newest, any := l.newest()
-	if !any {
-		return time.Time{}, fmt.Errorf("%w: nothing has come since the service began", errSilent)
-	}
-	return time.Unix(0, newest+1).UTC(), nil
 }
 
 // window waits until the readings of a window have come, and returns what they

@@ -249,7 +249,7 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	if err := l.send(ctx, item{frame: f, batch: b, place: l.state.Place}); err != nil {
 		return false, err
 	}
-	l.Progress.frame(source, rows, newest)
+	l.Progress.frame(source, rows, newest, m.Stored)
 	return l.rawBytes >= l.cutBytes(), nil
 }
 

@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -28,6 +29,7 @@ type Counts struct {
 	Uncut     uint64           // frames taken since the newest cut was decided
 	Committed uint64           // sequence that the newest commit reaches to
 	Newest    map[string]int64 // ns, by source
+	Arrived   map[string]int64 // ns, by source: when its newest frame was stored, by the server's clock
 	RefusedOf []RefusedOf      // by source and reason
 
 	Calibration string // digest of the one in force; "" when the journal named none
@@ -47,10 +49,7 @@ func (p *Progress) Look() Counts {
 	p.mutex.Lock()
 	defer p.mutex.Unlock()
 	c := p.now
-	c.Newest = make(map[string]int64, len(p.now.Newest))
-	for source, at := range p.now.Newest {
-		c.Newest[source] = at
-	}
+	c.Newest, c.Arrived = maps.Clone(p.now.Newest), maps.Clone(p.now.Arrived)
 	c.RefusedOf = slices.Clone(p.now.RefusedOf)
 	return c
 }
@@ -68,15 +67,15 @@ func (p *Progress) message(m *journal.Message) {
 	p.change(func(c *Counts) { c.Sequence, c.Pending, c.Stored = m.Seq, m.Pending, m.Stored })
 }
 
-func (p *Progress) frame(source string, rows int, newest int64) {
+func (p *Progress) frame(source string, rows int, newest int64, stored time.Time) {
 	p.change(func(c *Counts) {
 		c.Frames++
 		c.Uncut++
 		c.Rows += uint64(rows)
 		if c.Newest == nil {
-			c.Newest = map[string]int64{}
+			c.Newest, c.Arrived = map[string]int64{}, map[string]int64{}
 		}
-		c.Newest[source] = newest
+		c.Newest[source], c.Arrived[source] = newest, stored.UnixNano()
 	})
 }
 
