@@ -4,9 +4,11 @@ import (
 	"context"
 	"math"
 	"net/http"
+	"slices"
 	"time"
 
 	"glueline/pipeline/testfile"
+	"glueline/sinks/health"
 	"glueline/sinks/metrics"
 )
 
@@ -49,7 +51,9 @@ func (s *service) look() metrics.Look {
 	defer cancel()
 	channels := factsOf(current.test)
 	for _, g := range s.groups {
-		l.Groups = append(l.Groups, g.look(ctx, now, channels))
+		m := g.look(ctx, now, channels)
+		m.Health = healthForMetrics(s.health.look(g.plan.Name))
+		l.Groups = append(l.Groups, m)
 	}
 	return l
 }
@@ -73,6 +77,53 @@ func (g *liveGroup) look(ctx context.Context, now time.Time, channels map[string
 		}
 	}
 	return m
+}
+
+// healthForMetrics is what is told of a group's health as numbers; nil for nil.
+func healthForMetrics(s *healthStatus) *metrics.Health {
+	if s == nil {
+		return nil
+	}
+	h := &metrics.Health{Failed: s.Error != ""}
+	if s.file == nil {
+		return h
+	}
+	h.UpTo, h.Channels = timeOf(s.file.UpTo), make(map[string]metrics.ChannelHealth, len(s.file.Channels))
+	for i := range s.file.Channels {
+		c := &s.file.Channels[i]
+		said := metrics.ChannelHealth{Says: c.Says, Certainty: c.Certainty, Since: timeOf(c.Since), Drift: math.NaN(), Damage: orNaN(c.Damage)}
+		if c.Says != health.Learning && c.Says != health.NoReading {
+			said.Drift = orNaN(c.Moved)
+		}
+		h.Channels[c.Channel] = said
+	}
+	for i := range s.file.Residuals {
+		r := &s.file.Residuals[i]
+		o := metrics.Residual{Name: r.Name, Form: r.Form, Newest: orNaN(r.Newest), Limit: orNaN(r.Limit)}
+		for _, t := range r.Terms {
+			if !slices.Contains(o.Channels, t.Channel) {
+				o.Channels = append(o.Channels, t.Channel)
+			}
+		}
+		h.Residuals = append(h.Residuals, o)
+	}
+	return h
+}
+
+// timeOf is the time of a health file; zero for none.
+func timeOf(text string) time.Time {
+	at, err := time.Parse(time.RFC3339Nano, text)
+	if err != nil {
+		return time.Time{}
+	}
+	return at
+}
+
+func orNaN(v *float64) float64 {
+	if v == nil {
+		return math.NaN()
+	}
+	return *v
 }
 
 // factsOf lists what does not change of each channel.

@@ -63,7 +63,8 @@ func TestMetricsOfARunningService(t *testing.T) {
 		`glueline_channel_info{bridge="quarter_3wire",channel="beam",group="main",material="carbon-steel",position="girder",quantity="strain",source="node"} 1`,
 		`glueline_channel_rows_total{channel="beam",source="node"} 30`,
 		`glueline_channel_left_out_rows_total{channel="beam",source="node"} 30`, // no zero yet
-		`glueline_channel_health{channel="web",health="left-out",source="node"} 1`,
+		`glueline_channel_left_out_rows_total{channel="web",source="node"} 30`,
+		`glueline_group_health_up{group="main"} 1`,
 		`glueline_group_flagged_rows_total{flag="zero-missing",group="main"} 60`,
 		`glueline_group_frames_total{group="main"} 6`,
 		`glueline_group_doing{doing="working",group="main"} 1`,
@@ -87,7 +88,11 @@ func TestMetricsOfARunningService(t *testing.T) {
 	b.command(0, nil, "load-state", "idle")
 	b.command(0, b.fed("zero test", 22), "zero", "--kind", "test", "--for", "20s")
 	b.feed(1)
-	b.until(`glueline_channel_health{channel="beam",health="ok",source="node"} 1`)
+	for deadline := time.Now().Add(time.Minute); !strings.Contains(b.scrape(), `glueline_channel_strain_ratio{channel="beam",source="node"} `); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			b.Fatalf("a channel with a zero has no strain\n%s", b.scrape())
+		}
+	}
 
 	reload := func(text, line string) string {
 		t.Helper()

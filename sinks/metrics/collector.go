@@ -29,16 +29,6 @@ func New(look func() Look, doings []string) *Collector {
 	return &Collector{look, doings}
 }
 
-// The health of a channel by its newest row; exactly one is 1 once there is a
-// row.
-const (
-	healthOK      = "ok"       // no flag
-	healthFlagged = "flagged"  // a flag that leaves the value in
-	healthLeftOut = "left-out" // a flag that leaves it out, or no value
-)
-
-var healths = []string{healthOK, healthFlagged, healthLeftOut}
-
 func describe(name, help string, labels ...string) *prometheus.Desc {
 	return prometheus.NewDesc("glueline_"+name, help, labels, nil)
 }
@@ -46,12 +36,18 @@ func describe(name, help string, labels ...string) *prometheus.Desc {
 var (
 	channelInfo    = describe("channel_info", "1 for each channel of the test file in force, with what does not change.", "source", "channel", "group", "quantity", "position", "material", "bridge")
 	channelRows    = describe("channel_rows_total", "Rows of the channel since the process began.", "source", "channel")
-	channelFlagged = describe("channel_flagged_rows_total", "Of these, rows with any flag.", "source", "channel")
 	channelLeftOut = describe("channel_left_out_rows_total", "Of these, rows with a flag that leaves them out of summaries, cycles and limits.", "source", "channel")
 	channelStrain  = describe("channel_strain_ratio", "Strain (m/m) since the zero in force, of the newest row that nothing leaves out.", "source", "channel")
 	channelStress  = describe("channel_stress_pascals", "Stress as the change since the zero in force, of the same row.", "source", "channel")
 	channelGood    = describe("channel_last_good_timestamp_seconds", "Time of that row, by the clock of its source.", "source", "channel")
-	channelHealth  = describe("channel_health", "1 at what the newest row is: ok, flagged, or left-out.", "source", "channel", "health")
+	channelHealth  = describe("channel_health", "1 with what the newest health file says of the channel: healthy, learning, no reading, cannot tell, or the likeliest cause why it moved, and how sure that is.", "source", "channel", "says", "certainty")
+	channelSince   = describe("channel_drift_onset_timestamp_seconds", "Since when it moved, by the clock of its source; none while it is not said to move.", "source", "channel")
+	channelDrift   = describe("channel_drift_ratio", "How far its zero moved (m/m); none before it has learnt how it behaves.", "source", "channel")
+	channelDamage  = describe("channel_damage_ratio", "Damage that its cycles summed up to, 1 for the life of the S-N curve of the test file; none without a curve.", "source", "channel")
+
+	residual      = describe("residual_strain_ratio", "What a declared pair or the grids of a rosette left over in the newest hour (m/m); its channels stand in residual_info.", "group", "residual", "form")
+	residualLimit = describe("residual_limit_strain_ratio", "How much of it is allowed, either way (m/m).", "group", "residual", "form")
+	residualInfo  = describe("residual_info", "1 for each channel of a declared pair or rosette, with what it is.", "group", "residual", "form", "channel")
 
 	temperature = describe("temperature_celsius", "Newest temperature; none where the newest row has none.", "source", "temperature")
 	auxiliary   = describe("auxiliary_value", "Newest value of an auxiliary quantity, in the unit that the test file gives it.", "source", "auxiliary", "unit")
@@ -67,6 +63,8 @@ var (
 	groupCommit      = describe("group_last_commit_timestamp_seconds", "When the newest of them was, by this machine's clock; none before the first.", "group")
 	groupBehind      = describe("group_lag_messages", "Messages of the journal that are not reduced yet.", "group")
 	groupLag         = describe("group_lag_seconds", "Age of the newest reduced message while others wait; 0 while none does.", "group")
+	groupHealth      = describe("group_health_timestamp_seconds", "Time of the newest row that the newest health file knows, by the clock of its source; none before the first file.", "group")
+	groupHealthOK    = describe("group_health_up", "1 while health files are made without an error.", "group")
 	groupFlagged     = describe("group_flagged_rows_total", "Rows of channels that carry the flag; a row with two counts at both.", "group", "flag")
 	journalUp        = describe("group_journal_up", "1 while the group's journal answers.", "group")
 	journalBytes     = describe("group_journal_bytes", "Bytes that the journal holds.", "group")
@@ -82,9 +80,10 @@ var (
 )
 
 var descriptions = []*prometheus.Desc{
-	channelInfo, channelRows, channelFlagged, channelLeftOut, channelStrain, channelStress, channelGood, channelHealth,
+	channelInfo, channelRows, channelLeftOut, channelStrain, channelStress, channelGood,
+	channelHealth, channelSince, channelDrift, channelDamage, residual, residualLimit, residualInfo,
 	temperature, auxiliary, sourceRow, sourceRows,
-	groupDoing, groupFrames, groupQuarantined, groupRepeated, groupCommits, groupCommit, groupBehind, groupLag, groupFlagged,
+	groupDoing, groupFrames, groupQuarantined, groupRepeated, groupCommits, groupCommit, groupBehind, groupLag, groupHealth, groupHealthOK, groupFlagged,
 	journalUp, journalBytes, journalLimit,
 	buildInfo, testInfo, start, ready, reload, reloadOK, diskFree,
 }
@@ -109,6 +108,13 @@ func (to sending) metric(kind prometheus.ValueType, d *prometheus.Desc, value fl
 
 func (to sending) gauge(d *prometheus.Desc, value float64, labels ...string) {
 	to.metric(prometheus.GaugeValue, d, value, labels...)
+}
+
+// known sends a number that may be NaN, for not known, and then is not sent.
+func (to sending) known(d *prometheus.Desc, value float64, labels ...string) {
+	if !math.IsNaN(value) {
+		to.gauge(d, value, labels...)
+	}
 }
 
 func (to sending) total(d *prometheus.Desc, value uint64, labels ...string) {
@@ -165,6 +171,7 @@ func (c *Collector) group(to sending, g *Group) {
 		to.gauge(journalBytes, float64(g.Journal.Bytes), g.Name)
 		to.gauge(journalLimit, float64(g.Journal.Limit), g.Name)
 	}
+	g.collectHealth(to)
 	g.Sink.collect(to, g)
 }
 
@@ -217,9 +224,8 @@ func (s *sourceCounts) collect(to sending, name string, g *Group) {
 		fact := g.Channels[c.name]
 		to.gauge(channelInfo, 1, name, c.name, g.Name, string(c.quantity), fact.Position, fact.Material, fact.Bridge)
 		to.total(channelRows, c.rows, name, c.name)
-		to.total(channelFlagged, c.flagged, name, c.name)
 		to.total(channelLeftOut, c.leftOut, name, c.name)
-		to.one(channelHealth, healths, c.health(), name, c.name)
+		g.Health.collect(to, name, c.name)
 		if math.IsNaN(c.strain) {
 			continue
 		}
@@ -240,17 +246,44 @@ func (s *sourceCounts) collect(to sending, name string, g *Group) {
 	}
 }
 
-// health is that of the newest row; "" before there is one.
-func (c *channelCounts) health() string {
-	switch {
-	case c.rows == 0:
-		return ""
-	case c.newest&flag.LeavesOut != 0:
-		return healthLeftOut
-	case c.newest != 0:
-		return healthFlagged
+// collect sends what is said of a channel.
+func (h *Health) collect(to sending, source, channel string) {
+	if h == nil {
+		return
 	}
-	return healthOK
+	c, said := h.Channels[channel]
+	if !said {
+		return
+	}
+	to.gauge(channelHealth, 1, source, channel, c.Says, c.Certainty)
+	if !c.Since.IsZero() {
+		to.gauge(channelSince, seconds(c.Since), source, channel)
+	}
+	to.known(channelDrift, c.Drift, source, channel)
+	to.known(channelDamage, c.Damage, source, channel)
+}
+
+// collectHealth sends how far health is known, and what pairs and rosettes leave
+// over whose channels the test file has still.
+func (g *Group) collectHealth(to sending) {
+	h := g.Health
+	if h == nil {
+		return
+	}
+	to.gauge(groupHealthOK, truth(!h.Failed), g.Name)
+	if !h.UpTo.IsZero() {
+		to.gauge(groupHealth, seconds(h.UpTo), g.Name)
+	}
+	for _, r := range h.Residuals {
+		if slices.ContainsFunc(r.Channels, func(name string) bool { _, there := g.Channels[name]; return !there }) {
+			continue
+		}
+		for _, name := range r.Channels {
+			to.gauge(residualInfo, 1, g.Name, r.Name, r.Form, name)
+		}
+		to.known(residual, r.Newest, g.Name, r.Name, r.Form)
+		to.known(residualLimit, r.Limit, g.Name, r.Name, r.Form)
+	}
 }
 
 // Handler answers scrapes with the collector's metrics and those of the Go

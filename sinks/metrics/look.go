@@ -35,6 +35,7 @@ type Group struct {
 	LagMessages uint64
 	Lag         time.Duration // age of the newest message taken while others wait; else 0
 	Journal     *Journal      // nil: it does not answer
+	Health      *Health       // nil: not looked at yet
 }
 
 // Journal is what a group's journal holds.
@@ -48,4 +49,31 @@ type Channel struct {
 	Position string
 	Material string
 	Bridge   string
+}
+
+// Health is what the newest health file of a group says.
+type Health struct {
+	UpTo      time.Time // of the newest row that is in it; zero before the first file
+	Failed    bool      // it goes no further for an error
+	Channels  map[string]ChannelHealth
+	Residuals []Residual
+}
+
+// ChannelHealth is what is said of a channel. Words are of small sets: a cause or
+// how far the channel is from having one, and how sure that is, "" where nothing
+// is named.
+type ChannelHealth struct {
+	Says      string
+	Certainty string
+	Since     time.Time // zero: it is not said to move
+	Drift     float64   // m/m, how far its zero moved; NaN: not known
+	Damage    float64   // 1 for the life of its S-N curve; NaN: it has none
+}
+
+// Residual is what a declared pair or the grids of a rosette leave over.
+type Residual struct {
+	Name, Form string
+	Channels   []string // each once
+	Newest     float64  // m/m, in the newest hour; NaN: not known
+	Limit      float64  // m/m; NaN: not known
 }

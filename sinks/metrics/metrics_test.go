@@ -90,7 +90,18 @@ func looking(s *Sink) Look {
 		Groups: []Group{{
 			Name: "main", Sink: s, Doing: "working", Frames: 4, Quarantined: 1, Repeated: 2, Commits: 3, LagMessages: 7, Lag: 1500 * time.Millisecond,
 			Journal:  &Journal{1 << 20, 1 << 30},
-			Channels: map[string]Channel{"c0": {Position: "c0", Material: "plate", Bridge: "quarter_3wire"}},
+			Channels: map[string]Channel{"c0": {Position: "c0", Material: "plate", Bridge: "quarter_3wire"}, "c1": {}},
+			Health: &Health{
+				UpTo: time.Unix(1900, 0),
+				Channels: map[string]ChannelHealth{
+					"c0": {"moisture", "likely", time.Unix(1500, 0), -31e-6, 0.25},
+					"c1": {Says: "learning", Drift: math.NaN(), Damage: math.NaN()},
+				},
+				Residuals: []Residual{
+					{"pair", "redundant", []string{"c0", "c1"}, 3e-5, 2e-5},
+					{"new", "four grids", []string{"c0", "c1"}, math.NaN(), math.NaN()},
+				},
+			},
 		}},
 	}
 }
@@ -131,7 +142,7 @@ func TestNames(t *testing.T) {
 	for _, f := range families {
 		for _, m := range f.GetMetric() {
 			for _, l := range m.GetLabel() {
-				if l.GetName() == "channel" && l.GetValue() == "c0" {
+				if l.GetName() == "channel" && l.GetValue() == "c0" && f.GetName() != nameOf(residualInfo) {
 					ofC0++
 				}
 			}
@@ -153,14 +164,18 @@ func TestFigures(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := `
-# HELP glueline_channel_flagged_rows_total Of these, rows with any flag.
-# TYPE glueline_channel_flagged_rows_total counter
-glueline_channel_flagged_rows_total{channel="c0",source="node0"} 4
-# HELP glueline_channel_health 1 at what the newest row is: ok, flagged, or left-out.
+# HELP glueline_channel_damage_ratio Damage that its cycles summed up to, 1 for the life of the S-N curve of the test file; none without a curve.
+# TYPE glueline_channel_damage_ratio gauge
+glueline_channel_damage_ratio{channel="c0",source="node0"} 0.25
+# HELP glueline_channel_drift_onset_timestamp_seconds Since when it moved, by the clock of its source; none while it is not said to move.
+# TYPE glueline_channel_drift_onset_timestamp_seconds gauge
+glueline_channel_drift_onset_timestamp_seconds{channel="c0",source="node0"} 1500
+# HELP glueline_channel_drift_ratio How far its zero moved (m/m); none before it has learnt how it behaves.
+# TYPE glueline_channel_drift_ratio gauge
+glueline_channel_drift_ratio{channel="c0",source="node0"} -3.1e-05
+# HELP glueline_channel_health 1 with what the newest health file says of the channel: healthy, learning, no reading, cannot tell, or the likeliest cause why it moved, and how sure that is.
 # TYPE glueline_channel_health gauge
-glueline_channel_health{channel="c0",health="flagged",source="node0"} 0
-glueline_channel_health{channel="c0",health="left-out",source="node0"} 1
-glueline_channel_health{channel="c0",health="ok",source="node0"} 0
+glueline_channel_health{certainty="likely",channel="c0",says="moisture",source="node0"} 1
 # HELP glueline_channel_info 1 for each channel of the test file in force, with what does not change.
 # TYPE glueline_channel_info gauge
 glueline_channel_info{bridge="quarter_3wire",channel="c0",group="main",material="plate",position="c0",quantity="strain",source="node0"} 1
@@ -179,9 +194,27 @@ glueline_channel_strain_ratio{channel="c0",source="node0"} 3e-06
 # HELP glueline_channel_stress_pascals Stress as the change since the zero in force, of the same row.
 # TYPE glueline_channel_stress_pascals gauge
 glueline_channel_stress_pascals{channel="c0",source="node0"} 0.003
+# HELP glueline_group_health_timestamp_seconds Time of the newest row that the newest health file knows, by the clock of its source; none before the first file.
+# TYPE glueline_group_health_timestamp_seconds gauge
+glueline_group_health_timestamp_seconds{group="main"} 1900
+# HELP glueline_group_health_up 1 while health files are made without an error.
+# TYPE glueline_group_health_up gauge
+glueline_group_health_up{group="main"} 1
 # HELP glueline_group_last_commit_timestamp_seconds When the newest of them was, by this machine's clock; none before the first.
 # TYPE glueline_group_last_commit_timestamp_seconds gauge
 glueline_group_last_commit_timestamp_seconds{group="main"} 2000
+# HELP glueline_residual_info 1 for each channel of a declared pair or rosette, with what it is.
+# TYPE glueline_residual_info gauge
+glueline_residual_info{channel="c0",form="four grids",group="main",residual="new"} 1
+glueline_residual_info{channel="c0",form="redundant",group="main",residual="pair"} 1
+glueline_residual_info{channel="c1",form="four grids",group="main",residual="new"} 1
+glueline_residual_info{channel="c1",form="redundant",group="main",residual="pair"} 1
+# HELP glueline_residual_limit_strain_ratio How much of it is allowed, either way (m/m).
+# TYPE glueline_residual_limit_strain_ratio gauge
+glueline_residual_limit_strain_ratio{form="redundant",group="main",residual="pair"} 2e-05
+# HELP glueline_residual_strain_ratio What a declared pair or the grids of a rosette left over in the newest hour (m/m); its channels stand in residual_info.
+# TYPE glueline_residual_strain_ratio gauge
+glueline_residual_strain_ratio{form="redundant",group="main",residual="pair"} 3e-05
 # HELP glueline_source_last_row_timestamp_seconds Highest time of a row, by the clock of its source.
 # TYPE glueline_source_last_row_timestamp_seconds gauge
 glueline_source_last_row_timestamp_seconds{group="main",source="air"} 2
@@ -222,7 +255,12 @@ glueline_temperature_celsius{source="air",temperature="air"} 21
 
 func scrape(t testing.TB, s *Sink) string {
 	t.Helper()
-	h, err := Handler(collectorOf(s))
+	return scrapeOf(t, collectorOf(s))
+}
+
+func scrapeOf(t testing.TB, c *Collector) string {
+	t.Helper()
+	h, err := Handler(c)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -271,9 +309,6 @@ func TestBeforeAnyRowAndWithoutValues(t *testing.T) {
 		}
 	}
 	absent("before any row", "channel_strain_ratio", "channel_stress_pascals", "channel_last_good_timestamp_seconds", "source_last_row_timestamp_seconds", "temperature_celsius", "group_last_commit_timestamp_seconds")
-	if text := scrape(t, s); !strings.Contains(text, `glueline_channel_health{channel="c0",health="ok",source="node0"} 0`) {
-		t.Error("no health before any row")
-	}
 	b := batch(p, "node0", 0, 0)
 	for i, f := range p.Fields("node0") {
 		if f.Kind == group.Number {
@@ -287,6 +322,36 @@ func TestBeforeAnyRowAndWithoutValues(t *testing.T) {
 	take(t, s, b)
 	if text := scrape(t, s); !strings.Contains(text, `glueline_source_rows_total{group="main",source="node0"} 2`+"\n") {
 		t.Error("rows of another plan were counted")
+	}
+}
+
+// What is not known of a channel's health is left out, and so is what a health file
+// says of channels that the test file has no more.
+func TestHealth(t *testing.T) {
+	p := plan(t, 2)
+	s := NewSink(p)
+	l := looking(s)
+	l.Groups[0].Health.Channels["gone"] = ChannelHealth{Says: "healthy"}
+	l.Groups[0].Health.Residuals = append(l.Groups[0].Health.Residuals, Residual{"of old", "poisson", []string{"c0", "gone"}, 1e-6, 2e-6})
+	text := scrapeOf(t, New(func() Look { return l }, nil))
+	for _, want := range []string{`glueline_channel_health{certainty="",channel="c1",says="learning",source="node0"} 1`} {
+		if !strings.Contains(text, want+"\n") {
+			t.Errorf("no line %s", want)
+		}
+	}
+	for _, not := range []string{"gone", "of old", "NaN", `glueline_channel_drift_ratio{channel="c1"`, `glueline_channel_damage_ratio{channel="c1"`, `glueline_channel_drift_onset_timestamp_seconds{channel="c1"`} {
+		if strings.Contains(text, not) {
+			t.Errorf("%s is there", not)
+		}
+	}
+	l.Groups[0].Health = &Health{Failed: true}
+	text = scrapeOf(t, New(func() Look { return l }, nil))
+	if !strings.Contains(text, "glueline_group_health_up{group=\"main\"} 0\n") || strings.Contains(text, "\nglueline_channel_health{") || strings.Contains(text, "\nglueline_group_health_timestamp_seconds{") {
+		t.Errorf("health that goes no further, before any file\n%s", text)
+	}
+	l.Groups[0].Health = nil
+	if text = scrapeOf(t, New(func() Look { return l }, nil)); strings.Contains(text, "health") {
+		t.Errorf("health that nobody looked at\n%s", text)
 	}
 }
 
@@ -333,6 +398,8 @@ func TestNoAllocationPerRow(t *testing.T) {
 	}
 }
 
+// BenchmarkScrape is of 2,000 channels that have all that a channel may have, in
+// 1,000 pairs; 100 ms a scrape is what they may take.
 func BenchmarkScrape(b *testing.B) {
 	const channels = 2000
 	p := plan(b, channels)
@@ -340,7 +407,18 @@ func BenchmarkScrape(b *testing.B) {
 	for i := range channels / 200 {
 		take(b, s, batch(p, fmt.Sprintf("node%d", i), 0, flag.Late))
 	}
-	h, err := Handler(collectorOf(s))
+	l := looking(s)
+	g := &l.Groups[0]
+	g.Health.Residuals = nil
+	for i := range channels {
+		name := fmt.Sprintf("c%d", i)
+		g.Channels[name] = Channel{Position: name, Material: "plate", Bridge: "quarter_3wire"}
+		g.Health.Channels[name] = ChannelHealth{"moisture", "likely", time.Unix(1500, 0), -31e-6, 0.25}
+		if i%2 == 1 {
+			g.Health.Residuals = append(g.Health.Residuals, Residual{"pair of " + name, "redundant", []string{fmt.Sprintf("c%d", i-1), name}, 3e-5, 2e-5})
+		}
+	}
+	h, err := Handler(New(func() Look { return l }, []string{"working"}))
 	if err != nil {
 		b.Fatal(err)
 	}

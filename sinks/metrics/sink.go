@@ -7,7 +7,8 @@
 // with the next scrape.
 //
 // A channel has at most ten series, labelled by source and channel as the test
-// file names them: a message cannot make new ones. Counts begin at 0 with the
+// file names them: a message cannot make new ones. Three of them and those of
+// pairs and rosettes say what its newest health file says. Counts begin at 0 with the
 // process. Values are in base units: strain as a ratio (m/m), pascals,
 // celsius, seconds.
 //
@@ -53,10 +54,9 @@ type channelCounts struct {
 	quantity                    group.Quantity
 	strainAt, stressAt, flagsAt int // columns; stressAt -1: has none
 
-	rows, flagged, leftOut uint64
-	newest                 flag.Mask // of the newest row; of use once rows is not 0
-	strain, stress         float64   // of the newest row that nothing leaves out; NaN before there is one
-	at                     int64     // ns, its time
+	rows, leftOut  uint64
+	strain, stress float64 // of the newest row that nothing leaves out; NaN before there is one
+	at             int64   // ns, its time
 }
 
 // valueCounts is a temperature or an auxiliary quantity.
@@ -152,11 +152,9 @@ func (s *Sink) Append(b *group.Batch) error {
 func (c *channelCounts) add(b *group.Batch, byFlag *[32]uint64) {
 	masks, strain := b.Columns[c.flagsAt].Flags, b.Columns[c.strainAt].Float
 	c.rows += uint64(b.Rows)
-	c.newest = flag.Mask(masks[b.Rows-1])
 	good := -1
 	for i, m := range masks {
 		if m != 0 {
-			c.flagged++
 			for rest := m; rest != 0; rest &= rest - 1 {
 				byFlag[bits.TrailingZeros32(rest)]++
 			}
