@@ -173,25 +173,29 @@ func (a *archived) twoProcesses() error {
 
 // pair makes r2 by two processes.
 func (a *archived) pair(path string) error {
-	first := a.command("--calibration", path, "--who", "bench", "--why", "to time it", "--workers=1")
-	if err := first.Start(); err != nil {
-		return err
+	said := func(c *exec.Cmd) error {
+		out, err := c.CombinedOutput()
+		if err != nil {
+			return fmt.Errorf("%s: %w\n%s", strings.Join(c.Args, " "), err, out)
+		}
+		return nil
 	}
+	ended := make(chan error, 1)
+	go func() {
+		ended <- said(a.command("--calibration", path, "--who", "bench", "--why", "to time it", "--workers=1"))
+	}()
 	for { // the second can only help with what is begun
 		if _, err := os.Stat(filepath.Join(a.data, "r2", "revision.json")); err == nil {
 			break
 		}
-		if first.ProcessState != nil {
-			break
+		select {
+		case err := <-ended:
+			return errors.Join(err, errors.New("it ended before another could help"))
+		case <-time.After(time.Millisecond):
 		}
-		time.Sleep(time.Millisecond)
 	}
-	second := a.command("--go-on", "r2", "--workers=1")
-	out, errSecond := second.CombinedOutput()
-	if strings.Contains(string(out), "holds already") {
-		errSecond = nil
-	}
-	return errors.Join(first.Wait(), errSecond)
+	err := said(a.command("--go-on", "r2", "--workers=1"))
+	return errors.Join(<-ended, err)
 }
 
 // copies copies the first revision's files by so many cp at once, half of them

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"net/http"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -58,7 +59,8 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 			return fmt.Errorf("%w; glueline calibrations %s lists the revisions", err, c.Data)
 		}
 		if later(current, r.Name) {
-			return fmt.Errorf("revision %s holds already", current)
+			fmt.Fprintf(s.out, "Revision %s holds already: there is nothing left to do.\n", current)
+			return nil
 		}
 		return c.make(ctx, s, r)
 	}
@@ -406,56 +408,121 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 	return rows, rate, nil
 }
 
-// make makes the revision, reads it back and has it hold.
+// make makes the revision, alone or with others, and has it hold when all of it
+// is there.
 func (c *rereduceCommand) make(ctx context.Context, s streams, r *revision) error {
-	unlock, err := lockFolder(c.Data)
-	alone := err == nil
-	switch {
-	case alone:
-		defer unlock()
-	case !errors.Is(err, errInUse):
-		return err
-	}
-	workers, share := c.Workers, c.Share
-	if workers == 0 {
-		workers = 1
-		if alone {
-			workers = runtime.NumCPU()
-		}
-	}
-	if share == 0 && !alone {
-		share = besideService
-	}
 	began := time.Now()
 	checked := map[string]uint64{}
-	for round := 0; ; round++ {
-		// While the first ones were made, more came.
-		more, err := c.catchUp(ctx, s, r, workers, share, checked, round)
+	for round := 0; ; {
+		holds, err := c.attempt(ctx, s, r, checked, &round)
 		if err != nil {
 			return c.stopped(err, r)
 		}
-		if !more {
+		if holds {
 			break
 		}
 	}
-	if alone {
-		if err := setCurrent(c.Data, r.Name); err != nil {
-			return err
-		}
-	} else if err := newControl(c.Data).turn(ctx, r.Name); err != nil {
-		return c.stopped(err, r)
-	}
 	fmt.Fprintf(s.out, "Revision %s holds (%.1f s). It is a draft until a second person has checked it; %s is as it was.\n", r.Name, time.Since(began).Seconds(), r.From)
 	return nil
+}
+
+// attempt makes what is left of the revision and has it hold: by itself where it
+// has the folder for itself, by the service where one works in it. Where another
+// re-reduction has the folder, that one does it; should it end before, the
+// answer is no, and the next attempt takes its place.
+func (c *rereduceCommand) attempt(ctx context.Context, s streams, r *revision, checked map[string]uint64, round *int) (holds bool, err error) {
+	w, err := c.withWhom(ctx)
+	if err != nil {
+		return false, err
+	}
+	defer w.leave()
+	for more := true; more; *round++ { // while the first ones were made, more came
+		if more, err = c.catchUp(ctx, s, r, w, checked, *round); err != nil {
+			return false, err
+		}
+	}
+	switch {
+	case w.unlock != nil:
+		return true, hold(c.Data, r.Name)
+	case w.service:
+		return true, newControl(c.Data).turn(ctx, r.Name)
+	}
+	for {
+		current, err := currentRevision(c.Data)
+		if err != nil || later(current, r.Name) {
+			return err == nil, err
+		}
+		now, err := c.withWhom(ctx)
+		if err != nil {
+			return false, err
+		}
+		now.leave()
+		if now.unlock != nil || now.service {
+			return false, nil
+		}
+		select {
+		case <-ctx.Done():
+			return false, ctx.Err()
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+}
+
+// company is who works in a data folder: this process for itself, or beside a
+// service, or else beside another re-reduction.
+type company struct {
+	unlock  func() // nil where another has the folder
+	service bool
+}
+
+// leave lets others have the folder.
+func (w company) leave() {
+	if w.unlock != nil {
+		w.unlock()
+	}
+}
+
+// withWhom takes the folder, or finds who has it. A service that does not answer
+// is one all the same.
+func (c *rereduceCommand) withWhom(ctx context.Context) (company, error) {
+	unlock, err := lockFolder(c.Data)
+	if err == nil {
+		return company{unlock: unlock}, nil
+	}
+	if !errors.Is(err, errInUse) {
+		return company{}, err
+	}
+	var st status
+	err = newControl(c.Data).call(ctx, http.MethodGet, "/status", nil, &st)
+	if errors.Is(err, errInterrupted) {
+		return company{}, err
+	}
+	return company{service: !errors.Is(err, errNoService)}, nil
+}
+
+// effort is how many cuts are made at a time, and the part of the machine that
+// this takes; 0 is all of it.
+func (c *rereduceCommand) effort(w company) (workers int, share float64) {
+	workers, share = c.Workers, c.Share
+	if workers == 0 {
+		workers = 1
+		if w.unlock != nil {
+			workers = runtime.NumCPU()
+		}
+	}
+	if share == 0 && w.service {
+		share = besideService
+	}
+	return workers, share
 }
 
 // besideService is the part of the machine that a re-reduction takes while the
 // service works.
 const besideService = 0.25
 
-// catchUp makes the cuts that there are and reads them back. It reports whether
-// more than one came meanwhile.
-func (c *rereduceCommand) catchUp(ctx context.Context, s streams, r *revision, workers int, share float64, checked map[string]uint64, round int) (more bool, err error) {
+// catchUp makes the cuts that there are. It reports whether more than one came
+// meanwhile.
+func (c *rereduceCommand) catchUp(ctx context.Context, s streams, r *revision, w company, checked map[string]uint64, round int) (more bool, err error) {
 	var orders []revise.Order
 	var total int64
 	for _, name := range slices.Sorted(maps.Keys(r.Groups)) {
@@ -463,17 +530,12 @@ func (c *rereduceCommand) catchUp(ctx context.Context, s streams, r *revision, w
 		if err != nil {
 			return false, err
 		}
-		o.Workers, o.Share = workers, share
-		orders = append(orders, o)
-		for cut := checked[name]; cut < o.Cuts; cut++ {
-			record, err := archive.Read(o.Raw, name, cut)
-			if err != nil {
-				return false, err
-			}
-			for _, f := range record.Files {
-				total += f.Bytes
-			}
+		o.Workers, o.Share = c.effort(w)
+		left, err := o.Left()
+		if err != nil {
+			return false, err
 		}
+		orders, total = append(orders, o), total+left
 	}
 	bar := newProgress(s.err, "reducing again", c.Quiet || round > 0)
 	defer bar.Close()
@@ -486,7 +548,7 @@ func (c *rereduceCommand) catchUp(ctx context.Context, s streams, r *revision, w
 			return false, err
 		}
 		first := checked[o.Group]
-		if err := o.Check(ctx, first-min(first, 1), nil); err != nil {
+		if err := o.Check(ctx, first-min(first, 1)); err != nil {
 			return false, err
 		}
 		more = more || round < 100 && o.Cuts > first+1

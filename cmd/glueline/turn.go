@@ -127,6 +127,8 @@ func (s *service) turn(ctx context.Context, name string) error {
 
 // turned has the revision hold that all groups work in.
 func (s *service) turned() error {
+	s.changing.Lock()
+	defer s.changing.Unlock()
 	wanted, err := wantedRevision(s.data)
 	if err != nil {
 		return err
@@ -137,15 +139,32 @@ func (s *service) turned() error {
 		}
 	}
 	current, err := currentRevision(s.data)
-	if err != nil || current == wanted {
+	if err != nil {
 		return err
 	}
-	if err := setCurrent(s.data, wanted); err != nil {
+	if current == wanted {
+		return turnedTo(s.data, wanted)
+	}
+	if err := hold(s.data, wanted); err != nil {
 		return err
 	}
 	s.log.Info("another revision holds", "revision", wanted)
-	if err := os.Remove(filepath.Join(s.data, turningFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("turn to revision %s: %w", wanted, err)
+	return nil
+}
+
+// hold has a revision hold that nothing turns to any more. What a service was
+// turning to when it ended is not what the next one is to go on with.
+func hold(data, name string) error {
+	if err := setCurrent(data, name); err != nil {
+		return err
+	}
+	return turnedTo(data, name)
+}
+
+// turnedTo takes note that there is nothing to turn to.
+func turnedTo(data, name string) error {
+	if err := os.Remove(filepath.Join(data, turningFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("turn to revision %s: %w", name, err)
 	}
 	return nil
 }

@@ -22,6 +22,21 @@ func (w *work) committed() (uint64, error) {
 	}
 }
 
+// tell says of cuts that they have their records.
+func (w *work) tell(from, to uint64) error {
+	if w.Done == nil {
+		return nil
+	}
+	for cut := from; cut < to; cut++ {
+		r, err := w.record(cut)
+		if err != nil {
+			return err
+		}
+		w.Done(cut, rawBytes(r.Record))
+	}
+	return nil
+}
+
 func (w *work) recordName(cut uint64) string {
 	return segment.CommitRecord{Group: w.Group, Cut: cut}.Name()
 }
@@ -30,7 +45,11 @@ func (w *work) recordName(cut uint64) string {
 // as they reach. Another process may be at the same: it writes the same bytes.
 func (w *work) advance() error {
 	for {
+		before := w.chain
 		cut, err := w.committed()
+		if err == nil {
+			err = w.tell(before, cut)
+		}
 		if err != nil || cut >= w.Cuts {
 			return err
 		}

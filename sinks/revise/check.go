@@ -14,10 +14,11 @@ import (
 // ErrUnsound occurs when a revision is not whole.
 var ErrUnsound = errors.New("the new revision is not sound")
 
-// Check reads the cuts of a revision back, from one on: each follows the one
-// before, and each file that is not one of the base's has the checksums of its
-// record. done is told of the bytes that were read; it may be nil.
-func (o *Order) Check(ctx context.Context, first uint64, done func(bytes int64)) error {
+// Check goes through the records of a revision, from one cut on: each follows the
+// one before, and each file is there at its length. What is in the files was read
+// back by who made them, before they had a record; a file of the base is the
+// base's own.
+func (o *Order) Check(ctx context.Context, first uint64) error {
 	w := &work{Order: *o}
 	previous := ""
 	for cut := first; cut < o.Cuts; cut++ {
@@ -38,40 +39,35 @@ func (o *Order) Check(ctx context.Context, first uint64, done func(bytes int64))
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			if o.shares(f.Name) {
-				continue
+			info, err := os.Stat(filepath.Join(o.Out, f.Name))
+			if err == nil && info.Size() != f.Bytes {
+				err = fmt.Errorf("%s has %d bytes, not %d", f.Name, info.Size(), f.Bytes)
 			}
-			if err := readBack(o.Out, f); err != nil {
+			if err != nil {
 				return fmt.Errorf("%w: %w", ErrUnsound, err)
-			}
-			if done != nil {
-				done(f.Bytes)
 			}
 		}
 	}
 	return nil
 }
 
-// shares reports whether a file is that of the base.
-func (o *Order) shares(name string) bool {
-	if o.Base == "" {
-		return false
-	}
-	a, errA := os.Stat(filepath.Join(o.Out, name))
-	b, errB := os.Stat(filepath.Join(o.Base, name))
-	return errA == nil && errB == nil && os.SameFile(a, b)
-}
-
-func readBack(dir string, f segment.File) error {
-	s, err := segment.ReadCommitted(dir, f)
+// readBack reads a file that was written, at the pace of the work.
+func (w *work) readBack(ctx context.Context, f segment.File) (err error) {
+	s, err := segment.ReadCommitted(w.Out, f)
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, s.Close()) }()
 	for {
-		if _, err := s.Next(); errors.Is(err, io.EOF) {
-			return s.Close()
-		} else if err != nil {
-			return errors.Join(err, s.Close())
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		w.pace.wait(ctx)
+		switch _, err := s.Next(); {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
 		}
 	}
 }

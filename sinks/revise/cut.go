@@ -36,10 +36,7 @@ func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	var bytes int64
-	for _, f := range record.Files {
-		bytes += f.Bytes
-	}
+	bytes := rawBytes(record)
 	if kept.all(last) {
 		m := made{Record: kept.base, Start: hashOf(start)}
 		m.Record.Previous = ""
@@ -69,6 +66,13 @@ func (w *work) make(ctx context.Context, cut uint64) (int64, error) {
 	}
 	if after, err = kept.graft(last, after); err != nil {
 		return 0, err
+	}
+	// What is read back at once is still in memory, and by as many at a time as
+	// write. A cut has no record before.
+	for _, f := range files.record.Files {
+		if err := w.readBack(ctx, f); err != nil {
+			return 0, fmt.Errorf("%w: %w", ErrUnsound, err)
+		}
 	}
 	m := made{Record: files.record, Start: hashOf(start)}
 	if err := kept.into(&m.Record, last); err != nil {

@@ -132,6 +132,14 @@ func (w *work) record(cut uint64) (archivedCut, error) {
 	return r, nil
 }
 
+// rawBytes is the size of what came in a cut.
+func rawBytes(r *archive.Record) (bytes int64) {
+	for _, f := range r.Files {
+		bytes += f.Bytes
+	}
+	return bytes
+}
+
 func hashOf(text []byte) string {
 	sum := sha256.Sum256(text)
 	return hex.EncodeToString(sum[:])

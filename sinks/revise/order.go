@@ -45,9 +45,9 @@ type Order struct {
 	Was      Timeline // of Base
 	Cuts     uint64   // to be made, from the first on
 
-	Workers int     // goroutines; 0 for one
-	Share   float64 // of the machine's processor time that this process may take; 0 for all
-	Done    func(cut uint64, rawBytes int64)
+	Workers int                              // goroutines; 0 for one
+	Share   float64                          // of the machine's processor time that this process may take; 0 for all
+	Done    func(cut uint64, rawBytes int64) // told of each cut that gets its record while Run works, in order, whoever made it; nil for nobody
 }
 
 // ArchiveTimeline is the timeline that the archive's records tell: each names the

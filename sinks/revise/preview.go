@@ -21,6 +21,22 @@ type Reach struct {
 	Sources  []string // with other constants anywhere
 }
 
+// Left is the raw bytes of the cuts that have no record yet.
+func (o *Order) Left() (bytes int64, err error) {
+	for cut := range o.Cuts {
+		w := &work{Order: *o, out: disk.At(o.Out)}
+		if w.has(cut) {
+			continue
+		}
+		r, err := archive.Read(o.Raw, o.Group, cut)
+		if err != nil {
+			return 0, err
+		}
+		bytes += rawBytes(r)
+	}
+	return bytes, nil
+}
+
 // Reach finds what a change touches by its timelines alone. What it does to the
 // state may reach further; Run finds out.
 func (o *Order) Reach() (Reach, error) {
@@ -58,9 +74,7 @@ func (o *Order) Reach() (Reach, error) {
 		}
 		if touched {
 			out.Touched = append(out.Touched, cut)
-			for _, f := range r.Files {
-				out.RawBytes += f.Bytes
-			}
+			out.RawBytes += rawBytes(r)
 		}
 	}
 	for _, source := range o.Timeline[0].Plan.Sources() {

@@ -33,6 +33,9 @@ func Run(ctx context.Context, o Order) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	w := &work{Order: o, out: disk.At(o.Out), pace: newPace(o.Share), busy: map[uint64]bool{}}
+	if _, err := w.committed(); err != nil { // of those nobody is told
+		return err
+	}
 	var all sync.WaitGroup
 	errs := make([]error, max(1, o.Workers))
 	for i := range errs {
@@ -68,13 +71,10 @@ func (w *work) run(ctx context.Context) error {
 			}
 			continue
 		}
-		bytes, err := w.make(ctx, cut)
+		_, err = w.make(ctx, cut)
 		release()
 		if err != nil {
 			return err
-		}
-		if w.Done != nil {
-			w.Done(cut, bytes)
 		}
 	}
 }
