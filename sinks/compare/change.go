@@ -105,7 +105,7 @@ func leftOut(flags []uint32, i int) bool {
 }
 
 // pair takes rows that both sides have.
-func (c *Change) pair(a, b []float64, flagsA, flagsB []uint32, times []int64) {
+func (c *Change) pair(a, b []float64, axis bool, flagsA, flagsB []uint32, times []int64) {
 	for i := range a {
 		x, y := a[i], b[i]
 		useA, useB := x == x && !leftOut(flagsA, i), y == y && !leftOut(flagsB, i)
@@ -117,7 +117,7 @@ func (c *Change) pair(a, b []float64, flagsA, flagsB []uint32, times []int64) {
 		}
 		switch {
 		case useA && useB:
-			d := y - x
+			d := less(x, y, axis)
 			c.Rows++
 			c.Mean += (d - c.Mean) / float64(c.Rows)
 			if math.Abs(d) > math.Abs(c.Largest) {
@@ -129,6 +129,15 @@ func (c *Change) pair(a, b []float64, flagsA, flagsB []uint32, times []int64) {
 			c.OnlyB++
 		}
 	}
+}
+
+// less is the second side's value less the first's. The direction of an axis is the
+// same half a turn on, so that from 89 to -89 degrees it turned by two.
+func less(x, y float64, axis bool) float64 {
+	if axis {
+		return math.Remainder(y-x, math.Pi)
+	}
+	return y - x
 }
 
 // one takes rows of one side.

@@ -29,6 +29,10 @@ type Column struct {
 	Trace                            []Bin    // by bin
 }
 
+// axis reports whether the values are directions of an axis: of the principal
+// strains of a rosette.
+func (c *Column) axis() bool { return c.Unit == "rad" }
+
 // Rows are those of a source.
 type Rows struct {
 	Source       string
@@ -242,7 +246,7 @@ func (s *source) both(n int) {
 			case y == nil:
 				to.A.one(x[from:until], cut(fx, from, until))
 			default:
-				to.pair(x[from:until], y[from:until], cut(fx, from, until), cut(fy, from, until), times[from:until])
+				to.pair(x[from:until], y[from:until], c.axis(), cut(fx, from, until), cut(fy, from, until), times[from:until])
 				if c.first && fx != nil && fy != nil {
 					to.flags(fx[from:until], fy[from:until])
 				}

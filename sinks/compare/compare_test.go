@@ -218,6 +218,28 @@ func TestAColumnOfOneSide(t *testing.T) {
 	}
 }
 
+// A principal direction that goes through 90 degrees turned by little; strain of
+// the same size did not.
+func TestAnAxisTurnsTheShorterWay(t *testing.T) {
+	a := []row{{1, 1.55, 0}, {2, 0.3, 0}, {3, -1.5, 0}}
+	b := []row{{1, -1.56, 0}, {2, 0.2, 0}, {3, 1.5, 0}}
+	turned := append([]segment.Field(nil), fields...)
+	turned[2].Name, turned[2].Unit = "skin angle [rad]", "rad"
+	of := func(f []segment.Field) *compare.Column {
+		got, err := compare.Sides(t.Context(), side(t, a, 3, f), side(t, b, 3, f), compare.Options{Bins: 1, Span: compare.Window{From: 1, To: 4}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got.Columns[0]
+	}
+	if c := of(turned); !(math.Abs(c.Whole.Largest-(3-math.Pi)) <= 1e-15) || c.Whole.When != 3 || c.Trace[0].Difference.Max > math.Pi-3.1 {
+		t.Errorf("%+v, %+v", c.Whole, c.Trace)
+	}
+	if c := of(fields); !(math.Abs(c.Whole.Largest+3.11) <= 1e-15) || c.Whole.When != 1 {
+		t.Errorf("%+v", c.Whole)
+	}
+}
+
 // Added parts are the whole.
 func TestAddedPartsAreTheWhole(t *testing.T) {
 	a := []row{{1, 1, 0}, {2, 5, 0}, {3, 2, flag.Late}, {4, -3, 0}}

@@ -7,5 +7,6 @@
 // out of order on one side and lacking on the other, neighbours may be taken for
 // one-sided too; nothing is ever paired with another time.
 //
-// Differences are the second side's value less the first's.
+// Differences are the second side's value less the first's; of directions of an
+// axis, which are in radians, the turn by the shorter way.
 package compare
