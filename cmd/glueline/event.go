@@ -1,13 +1,16 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"glueline/pipeline/event"
+	"glueline/pipeline/group"
 	"glueline/pipeline/printable"
 )
 
@@ -260,7 +263,7 @@ type pairedCommand struct {
 	State string        `arg:"" enum:"begin,end" help:"begin: a reading is taken, then the work may begin; end: the work is done, another reading is taken."`
 	What  string        `arg:"" name:"position" help:"Position, or channel, that it is about."`
 	For   time.Duration `default:"10s" help:"Length of the reading, in the time of the data."`
-	Force string        `placeholder:"REASON" help:"Say it although no such work was begun, or it was already."`
+	Force string        `placeholder:"REASON" help:"Say it although no such work was begun, or it was already; or begin it although no readings come, so that the series restarts."`
 	explained
 }
 
@@ -337,20 +340,22 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	}
 	began := time.Now()
 	readings, waited := control.window(ctx, at, c.For, "pair", channels)
-	if errors.Is(waited, errInterrupted) {
-		// An event ahead of the readings would hold against what is done meanwhile.
-		at = at.Add(min(c.For, time.Since(began)))
-	} else {
-		at = at.Add(c.For)
-	}
+	at = control.windowEnd(last, at, c.For, began, waited)
 	again := fmt.Sprintf("glueline %s %s %s", word, c.State, c.What)
 	unended := func(err error) error { return stands(err, "A reading for the "+word+" of "+c.What, again) }
 	if c.State == "begin" && ctx.Err() != nil {
 		waited = errInterrupted // in the very last moment
 	}
 	interrupted := errors.Is(waited, errInterrupted)
+	unread := c.State == "begin" && !interrupted && !allRead(readings, channels, waited)
+	if unread && c.Force != "" {
+		why = strings.TrimPrefix(fmt.Sprintf("%s; forced: %s; against it: no readings came, so that the series restarts", why, c.Force), "; ")
+	}
 	for _, channel := range channels {
 		bad := against(readings, channel, waited)
+		if unread && len(bad) == 0 && c.Force == "" {
+			bad = []string{"no readings of another channel of " + c.What} // they begin together, or not at all
+		}
 		if len(bad) > 0 {
 			drop := event(channel, "void", at)
 			drop.Why = strings.Join(bad, "; ")
@@ -358,8 +363,8 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 				return unended(err)
 			}
 		}
-		if interrupted && c.State == "begin" {
-			continue // nothing is begun after an interruption
+		if c.State == "begin" && (interrupted || unread && c.Force == "") {
+			continue // nothing is begun after an interruption, or without readings
 		}
 		means := "The reading was taken. Do the work now; then: glueline " + word + " end " + c.What
 		switch {
@@ -377,10 +382,28 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 	switch {
 	case interrupted && c.State == "begin":
 		return fmt.Errorf("%w; the reading was dropped and no %s has begun: nothing stands in the journal without an end. Again: %s", waited, word, again)
+	case unread && c.Force == "":
+		return fmt.Errorf("%w: %w. Without a reading before the work no zero can be carried over it. No %s has begun: nothing stands in the journal without an end. "+
+			"Bring the readings back (glueline status tells how old they are) and say it again: %s; or, to do the work all the same and have the series restart: --force REASON", errUnread, cmp.Or(waited, errFew), word, again)
+	case unread:
+		return nil // it was said, and forced
 	case interrupted:
 		return fmt.Errorf("%w; the %s has ended in the journal without the reading after it, so that no zero is carried over. Take a zero: until then samples are flagged replaced", waited, word)
 	}
 	return waited
+}
+
+// errUnread occurs when work is to begin and no readings come ahead of it.
+var errUnread = errors.New("refused, nothing was read")
+
+// errFew occurs when one of several channels has no readings.
+var errFew = errors.New("a channel of it has no readings")
+
+// allRead reports whether there are readings of every channel.
+func allRead(readings []group.ZeroLook, channels []string, waited error) bool {
+	return waited == nil && !slices.ContainsFunc(channels, func(channel string) bool {
+		return !slices.ContainsFunc(readings, func(z group.ZeroLook) bool { return z.Channel == channel && z.Readings > 0 })
+	})
 }
 
 // untold is an error ahead of the first event.

@@ -58,14 +58,13 @@ func (c *zeroCommand) Run(ctx context.Context, s streams) error {
 			refused = append(refused, name+": no wire serves it now")
 		}
 	}
-	e.Time = at.Add(c.For)
 	ctx = context.WithoutCancel(ctx) // a window that was opened is closed
+	e.Time = control.windowEnd(ctx, at, c.For, began, waited)
 	unended := func(err error) error {
 		return stands(err, "The begin of the zero", "take the zero again, which takes its place")
 	}
 	switch {
 	case errors.Is(waited, errInterrupted):
-		e.Time = at.Add(min(c.For, time.Since(began))) // not ahead of what was read
 		e.State, e.Why = "void", errInterrupted.Error()
 		if err := control.say(ctx, s, e, "Interrupted: the window is closed again; nothing stands in the journal without an end. The zero before stays in force."); err != nil {
 			return unended(err)
@@ -127,6 +126,25 @@ func (c *control) window(ctx context.Context, at time.Time, length time.Duration
 		return names
 	})
 	return of(&l), err
+}
+
+// windowEnd is when a window of readings ends: not ahead of what was read, where
+// waiting for it was interrupted or no readings came, for it would hold against
+// what is done next.
+func (c *control) windowEnd(ctx context.Context, at time.Time, length time.Duration, began time.Time, waited error) time.Time {
+	end := at.Add(length)
+	switch {
+	case errors.Is(waited, errInterrupted):
+		return at.Add(min(length, time.Since(began)))
+	case waited != nil:
+		if l, err := c.look(ctx); err == nil && l.Clock.At.Before(end) {
+			end = l.Clock.At
+		}
+		if end.Before(at) {
+			return at
+		}
+	}
+	return end
 }
 
 // against lists what speaks against one channel's reading.
