@@ -17,7 +17,7 @@ func TestWorkIsNotBegunWithoutReadings(t *testing.T) {
 	b.beam = 0.02
 	b.feed(1)
 	out := b.command(1, nil, "rewire", "begin", "girder")
-	wants(t, out, "rewire beam before", "rewire beam void", "refused, nothing was read: no readings come from source",  "No rewire has begun", "--force")
+	wants(t, out, "rewire beam before", "rewire beam void", "refused, nothing was read: no readings come from source", "No rewire has begun", "--force")
 	if status, _, errs := glueline(t.Context(), "rewire", "end", "girder", "--data", b.data, "--who", "M. Arkle", "--why", "a trial"); status != 1 {
 		t.Errorf("it has begun: %s", errs)
 	}
