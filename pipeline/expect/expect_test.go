@@ -343,3 +343,31 @@ func TestConstantsThatAreNoBridge(t *testing.T) {
 		t.Error("a signal of nothing")
 	}
 }
+
+// Alarms that reach nobody are told of before there is one.
+func TestAlarmsThatReachNobody(t *testing.T) {
+	for _, c := range []struct{ alarms, want string }{
+		{"", ""},
+		{"{silence: {after: 1 min, level: warning}}", "alarms without alarms.tell"},
+		{"{flags: {dead: {flags: [open], level: warning}}}", "alarms without alarms.tell"},
+		{"{tell: [{who: desk}]}", "alarms.tell without limits"},
+		{"{silence: {after: 1 min, level: warning}, tell: [{who: desk, from: danger}]}", "alarms of the level warning"},
+		{"{silence: {after: 1 min, level: warning}, tell: [{who: desk, from: danger}, {who: shift}]}", ""},
+	} {
+		text := "alarms: " + c.alarms + "\n"
+		if c.alarms == "" {
+			text = ""
+		}
+		var found []string
+		for _, s := range expected(t, "auxiliary:\n", text+"auxiliary:\n").Subjects {
+			for _, f := range s.Findings {
+				if strings.HasPrefix(f.Text, "alarms") {
+					found = append(found, f.Text)
+				}
+			}
+		}
+		if got := strings.Join(found, "; "); !strings.HasPrefix(got, c.want) || (c.want == "") != (got == "") {
+			t.Errorf("%s: %q, not %q", c.alarms, got, c.want)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package expect
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -247,7 +248,44 @@ func aboutTest(t *testfile.Test) Subject {
 	if t.About.Load.Text == "" {
 		s.add(Missing, "", "load: no auxiliary quantity to read strain against")
 	}
+	alarms(&s, &t.Alarms)
 	return s
+}
+
+// alarms says which of them reach nobody.
+func alarms(s *Subject, a *testfile.Alarms) {
+	levels := []string{"notice", "warning", "danger"}
+	used, lowest := [3]bool{}, len(levels)
+	for i := range a.Limits.Entries {
+		l := &a.Limits.Entries[i].Value
+		for k := range levels {
+			used[k] = used[k] || l.Above.List()[k].Given || l.Below.List()[k].Given
+		}
+	}
+	for i := range a.Flags.Entries {
+		if k := slices.Index(levels, a.Flags.Entries[i].Value.Level.Text); k >= 0 {
+			used[k] = true
+		}
+	}
+	if k := slices.Index(levels, a.Silence.Level.Text); k >= 0 {
+		used[k] = true
+	}
+	for _, who := range a.Tell {
+		lowest = min(lowest, max(0, slices.Index(levels, who.From.Text)))
+	}
+	rules := slices.Contains(used[:], true)
+	switch {
+	case rules && len(a.Tell) == 0:
+		s.add(Caution, "", "alarms without alarms.tell: they are decided and kept, and nobody is told of them")
+	case !rules && len(a.Tell) > 0:
+		s.add(Caution, "", "alarms.tell without limits, flags or silence: there is nothing to tell of")
+	default:
+		for k, level := range levels {
+			if used[k] && k < lowest {
+				s.add(Caution, "", "alarms of the level %s: alarms.tell has everybody told from a higher one on, so that nobody is told of them", level)
+			}
+		}
+	}
 }
 
 // sources says what holds for all channels of a source.

@@ -1,6 +1,10 @@
 package testfile
 
-import "fmt"
+import (
+	"fmt"
+
+	"glueline/pipeline/flag"
+)
 
 // checkAlarms holds alarms to readings that there are, in units that they have,
 // and levels to their order.
@@ -20,10 +24,25 @@ func (c *checker) checkAlarms() {
 			c.referAny(w, fmt.Sprintf("%s.of.%d", path, k+1), "channel or rosette", c.Channels, c.Rosettes)
 		}
 		c.checkNotEmpty(path+".flags", len(e.Value.Flags), e.Value.Flags != nil, "names of flags, [open, shorted]")
+		for k, w := range e.Value.Flags {
+			c.checkFlag(w, fmt.Sprintf("%s.flags.%d", path, k+1))
+		}
 	}
 	for k, w := range a.Silence.Of {
 		c.refer(w, fmt.Sprintf("alarms.silence.of.%d", k+1), "source", c.Sources)
 	}
+}
+
+// checkFlag refuses a word that is no flag: an alarm on it would never come.
+func (c *checker) checkFlag(w Word, path string) {
+	if _, ok := flag.Parse(w.Text); ok || w.Text == "" {
+		return
+	}
+	var all []string
+	for _, f := range flag.All() {
+		all = append(all, f.Name)
+	}
+	c.report(w.Mark, path, "the flag "+quote(w.Text)+", which is none", oneOf(w.Text, all))
 }
 
 // Names that alarms have which no rule of the file makes.

@@ -226,6 +226,8 @@ var mutations = []mutation{
 	one("alarm below what is above", "below: {danger: -400 um/m}", "below: {danger: ▸900 um/m}").not("deck-strain"),
 	one("alarm without a level", "jack-force: {of: [jack], reading: value, above: {danger: 390}}", "▸jack-force: {of: [jack], reading: value}"),
 	one("alarm name of our own", "    dead: {flags:", "    ▸silence: {flags:"),
+	one("alarm on a flag that is none", "flags: [open, shorted, frozen]", "flags: [open, ▸short, frozen]"),
+	one("alarm on no flag", "flags: [open, shorted, frozen]", "▸flags: []"),
 	one("alarm on the silence of nobody", "silence: {of: [deck, tower]", "silence: {of: [deck, ▸towr]"),
 	one("alarm level word", "level: warning, for: 1 min", "level: ▸alert, for: 1 min"),
 	one("alarm without anybody", "    - {who: desk}", "    - ▸{from: notice}"),
