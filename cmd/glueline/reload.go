@@ -85,6 +85,9 @@ func (s *service) reload(ctx context.Context, path string) (said string, err err
 	if err := mayReload(now, next); err != nil {
 		return "", fmt.Errorf("%s: %w", path, err)
 	}
+	if err := reached(s.ways, next.test); err != nil {
+		return "", fmt.Errorf("%s: %w", path, err)
+	}
 	lines, err := group.Differences(now.plans, next.plans)
 	if err != nil {
 		return "", err
@@ -101,6 +104,9 @@ func (s *service) reload(ctx context.Context, path string) (said string, err err
 	text := strings.Join(lines, "\n  ")
 	if text == "" {
 		text = "no constant is another"
+	}
+	if warning := alarmWarning(s.ways, next.test); warning != "" {
+		text += "\nAlarms: WARNING: " + warning
 	}
 	s.log.Info("another test file from here on", "digest", next.digest, "was", now.digest, "changes", len(lines))
 	return fmt.Sprintf("%s holds from here on:\n  %s", path, text), nil

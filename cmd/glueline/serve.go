@@ -54,6 +54,7 @@ type serveCommand struct {
 	Publish     bool   `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
 	KeepJournal bool   `help:"Never trim the journal."`
 	KeepFree    int64  `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
+	Ways        string `type:"existingfile" help:"File of the ways by which the people in alarms.tell are reached (deploy/ALARMS.md)."`
 	PassOver    string `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
 	CutBytes    int64  `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
 }
@@ -71,6 +72,10 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		return err
 	}
 	if err := c.checkHTTP(); err != nil {
+		return err
+	}
+	ways, err := c.loadWays(test)
+	if err != nil {
 		return err
 	}
 	if c.JournalMax < leastJournal {
@@ -102,7 +107,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return err
 	}
-	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now(), ready: make(chan struct{}), health: newHealthKeeper(c.Data, log)}
+	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now(), ready: make(chan struct{}), health: newHealthKeeper(c.Data, log), ways: ways}
 	svc.current.Store(test)
 	if c.Nats == "" {
 		svc.journal = c.journalDir()
@@ -131,13 +136,17 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	endShow := func() {}
 	defer func() { c.leave(conn, server, endShow) }()
-	empty = server == nil // a journal of others holds what it holds
+	empty = server == nil   // a journal of others holds what it holds
+	defer svc.closeAlarms() // when nobody is at work any more
 	for _, p := range test.plans {
 		g, err := c.openGroup(crew.ctx, conn, test, p, log)
 		if err != nil {
 			return crew.fail(err, c.StopWithin)
 		}
 		g.faults, g.turned = faults, svc.turned
+		if g.alarms, err = openAlarmDesk(c.Data, p.Name, ways, log); err != nil {
+			return crew.fail(err, c.StopWithin)
+		}
 		svc.groups = append(svc.groups, g)
 	}
 	if _, err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
@@ -154,9 +163,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		fmt.Fprintf(s.out, "Publishers: %s\n", server.URL())
 	}
 	fmt.Fprintf(s.out, "%s: %s, data in %s. Glueline monitors; it is not a protective system.\n", printable.Text(svc.test.About.Name.Text), count(len(svc.groups), "group"), printable.Text(c.Data))
-	if test.test.Alarms.Given {
-		fmt.Fprintln(s.out, "Alarms: the test file has some, and this version tells nobody of them yet. Do not rely on them.")
-	}
+	sayAlarms(s.out, ways, test.test)
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
@@ -323,6 +330,7 @@ type liveGroup struct {
 	lowDisk  bool       // guarded by limiting: the limit is what the journal holds
 	passOver string     // digest of a calibration that is not to hold
 	faults   *faults
+	alarms   *alarmDesk
 
 	recovering recovery
 }
@@ -419,8 +427,12 @@ func (g *liveGroup) run(ctx context.Context) error {
 	reduced := segment.NewSink(g.faults.folder("reduced", g.results()), g.test, plan, program())
 	g.shown.Use(plan)
 	g.counted.Use(plan)
+	judge, err := g.judge(ctx, plan, newest)
+	if err != nil {
+		return err
+	}
 	live := &worker.Live{
-		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced, g.shown, g.counted},
+		Plan: plan, Plans: g.planOf, Identity: g.journal.Identity(), Sinks: []worker.Sink{reduced, g.shown, g.counted, judge},
 		Quarantine: g.journal.Quarantine, Progress: g.progress, Log: g.log, CutBytes: g.cutBytes,
 	}
 	if newest != nil {
@@ -444,6 +456,7 @@ func (g *liveGroup) run(ctx context.Context) error {
 	}
 	g.live.Store(live)
 	defer g.live.Store(nil)
+	g.alarms.sink.Store(judge)
 	behind := g.beginCheck(ctx)
 	defer behind.end()
 	live.Committed = func(end worker.End) { behind.cuts <- committedCut{raw.Cuts() - 1, end.Journal.First} }
@@ -677,6 +690,8 @@ func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, lo
 	for _, g := range svc.groups {
 		crew.start(g.keepRunning)
 		crew.start(func(ctx context.Context) error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
+		crew.start(func(ctx context.Context) error { g.alarms.outbox.Run(ctx); return nil })
+		crew.start(func(ctx context.Context) error { g.watchAlarms(ctx); return nil })
 	}
 	if server == nil {
 		return

@@ -22,6 +22,7 @@ import (
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
 	"glueline/sinks/live"
+	"glueline/sinks/tell"
 )
 
 // service answers on the control socket: events go in, the status comes out.
@@ -43,6 +44,7 @@ type service struct {
 	journal  string                       // folder of the embedded journal; "" when it is elsewhere
 	metrics  http.Handler
 	health   *healthKeeper
+	ways     *tell.Ways // nil: nobody can be told of alarms
 }
 
 // maxEvent is far above any event that a person writes.

@@ -111,6 +111,9 @@ func (s *service) turn(ctx context.Context, name string) error {
 	if err := mayReload(s.current.Load(), next); err != nil {
 		return err
 	}
+	if err := reached(s.ways, next.test); err != nil {
+		return err
+	}
 	if err := writeSynced(filepath.Join(s.data, turningFile), []byte(name+"\n")); err != nil {
 		return fmt.Errorf("turn to revision %s: %w", name, err)
 	}
