@@ -24,8 +24,9 @@ type Conn struct {
 	breaks   atomic.Uint64 // times that the connection was lost
 	closed   chan struct{}
 
-	mu      sync.Mutex
-	waiting map[*waiter]struct{}
+	mu         sync.Mutex
+	waiting    map[*waiter]struct{}
+	disallowed map[string]struct{} // subjects that the server refused
 }
 
 // waiter waits for an answer on the connection as it is.
@@ -121,6 +122,7 @@ func dial(address string, embedded bool, log *slog.Logger, options ...nats.Optio
 		}),
 		nats.ClosedHandler(func(*nats.Conn) { close(c.closed) }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			c.disallow(err)
 			log.Warn("journal's server", "error", err)
 		}),
 	)

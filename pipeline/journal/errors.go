@@ -52,6 +52,10 @@ var (
 	// one of the two.
 	ErrRival = errors.New("two publishers send frames of the same source")
 
+	// ErrNotAllowed means: the server refuses what is published to a subject, because
+	// of who asks. Trying again is of no use until somebody grants the right.
+	ErrNotAllowed = errors.New("the server does not allow it")
+
 	// ErrUnsent means: a publisher was closed before all its frames were acknowledged.
 	ErrUnsent = errors.New("frames are not acknowledged")
 

@@ -262,7 +262,8 @@ func (p *Pipeline) take(n int) {
 }
 
 // recover finds out which messages in flight the journal has and sends the
-// others again, until that has succeeded, or ctx ends, or the journal is gone.
+// others again, until that has succeeded, or ctx ends, or the journal is gone, or
+// the server does not allow it.
 func (p *Pipeline) recover(ctx context.Context, why error) (err error) {
 	pause, said := firstPause, ""
 	defer func() {
@@ -271,6 +272,10 @@ func (p *Pipeline) recover(ctx context.Context, why error) (err error) {
 		}
 	}()
 	for {
+		// The server does not answer what it does not allow.
+		if err := p.allowed(); err != nil {
+			return err
+		}
 		if final(why) || p.journal.conn.over(why) || errors.Is(why, nats.ErrMaxPayload) {
 			return why
 		}
@@ -304,6 +309,16 @@ func (p *Pipeline) recover(ctx context.Context, why error) (err error) {
 			why = err
 		}
 	}
+}
+
+// allowed is ErrNotAllowed when the server refused a subject of what is in flight.
+func (p *Pipeline) allowed() error {
+	for i := range p.flying {
+		if err := p.journal.conn.allowed(p.flying[i].msg.Subject); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // plainly says why nothing is taken, without the client's words for it.
