@@ -67,9 +67,9 @@ type Fit struct {
 
 	centre, half float64
 	solution     *solution
-	unit         float64 // variance of one independent reading
-	residuals    []point // y is the residual
-	rising       []int8  // of residuals: 1 rising, -1 falling, 0 neither
+	unit         float64     // variance of one independent reading
+	residuals    []point     // y is the residual
+	rising       []Direction // of residuals
 }
 
 // Fit fits a polynomial of first to fourth degree. The degree is the one of least
@@ -291,4 +291,22 @@ func (f *Fit) perDay(width int64) float64 {
 	}
 	const day = 24 * 60 * 60 * 1e9
 	return tr / tt * day / float64(width)
+}
+
+// Direction is which way temperature went at a mean.
+type Direction int8
+
+// The directions. Still is also where it cannot be told.
+const (
+	Falling Direction = -1
+	Still   Direction = 0
+	Rising  Direction = 1
+)
+
+// Points visits the means that were fitted, series after series in order of time,
+// each with its offset taken from it, so that they lie about the curve.
+func (f *Fit) Points(visit func(temperature, value float64, way Direction)) {
+	for i, p := range f.residuals {
+		visit(p.temperature, f.At(p.temperature)+p.y, f.rising[i])
+	}
 }

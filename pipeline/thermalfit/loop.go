@@ -14,9 +14,8 @@ const window = int64(10 * time.Minute)
 // Common practice, no source.
 const still = 0.25
 
-// directions says of each point whether temperature rises (1), falls (-1) or
-// neither.
-func directions(points []point, width int64) []int8 {
+// directions says of each point which way temperature goes.
+func directions(points []point, width int64) []Direction {
 	reach := max(1, window/width)
 	rates := make([]float64, len(points))
 	var sum, n float64
@@ -38,13 +37,13 @@ func directions(points []point, width int64) []int8 {
 			n++
 		}
 	}
-	out := make([]int8, len(points))
+	out := make([]Direction, len(points))
 	for i, rate := range rates {
 		switch limit := still * sum / n; {
 		case rate > limit:
-			out[i] = 1
+			out[i] = Rising
 		case rate < -limit:
-			out[i] = -1
+			out[i] = Falling
 		}
 	}
 	return out
@@ -60,10 +59,10 @@ func (f *Fit) bothWays(points []point) error {
 	var up, down [bins]bool
 	for i, p := range points {
 		switch f.rising[i] {
-		case 1:
+		case Rising:
 			f.Rising++
 			up[binOf(p.x)] = true
-		case -1:
+		case Falling:
 			f.Falling++
 			down[binOf(p.x)] = true
 		}
@@ -87,8 +86,8 @@ func (f *Fit) loops() {
 	var sum [2][bins]float64
 	var count [2][bins]float64
 	for i, p := range f.residuals {
-		if f.rising[i] != 0 {
-			way := (1 - f.rising[i]) / 2
+		if f.rising[i] != Still {
+			way := (Rising - f.rising[i]) / 2
 			sum[way][binOf(p.x)] += p.y
 			count[way][binOf(p.x)]++
 		}
