@@ -275,8 +275,9 @@ func TestSwappedCables(t *testing.T) {
 		story.s.service.cut()
 	}
 	s.holds("r2")
+	after, before := columns(t, filepath.Join(s.o.data, "r2")), columns(t, filepath.Join(never.o.data, "r1"))
 	for _, channel := range []string{"a [m/m]", "a flags", "b [m/m]", "b flags"} {
-		got, want := column(t, filepath.Join(s.o.data, "r2"), channel), column(t, filepath.Join(never.o.data, "r1"), channel)
+		got, want := after[channel], before[channel]
 		if len(want) != 200*rowsPerFrame || !slices.Equal(got, want) {
 			t.Errorf("%s: %d values, want %d, or others", channel, len(got), len(want))
 		}
@@ -285,24 +286,25 @@ func TestSwappedCables(t *testing.T) {
 	s.service.stop()
 }
 
-// column is a column of the main group over all cuts, as bits.
-func column(t testing.TB, dir, name string) (bits []uint64) {
+// columns are all columns of a revision over all cuts, as bits: for each cut the
+// values, source by source.
+func columns(t testing.TB, dir string) map[string][]uint64 {
 	t.Helper()
-	for _, path := range must(filepath.Glob(filepath.Join(dir, "main.*.commit.json")))(t) {
+	all := map[string][]uint64{}
+	for _, path := range must(filepath.Glob(filepath.Join(dir, "*.commit.json")))(t) {
 		for _, file := range must(segment.ReadCommit(path))(t).Files {
 			seg := must(segment.ReadCommitted(dir, file))(t)
 			for range file.Batches {
 				b := must(seg.Next())(t)
 				for i, f := range seg.Fields[2:] {
-					if f.Name != name {
-						continue
-					}
+					bits := all[f.Name]
 					for _, v := range b.Columns[i].Float {
 						bits = append(bits, math.Float64bits(v))
 					}
 					for _, v := range b.Columns[i].Flags {
 						bits = append(bits, uint64(v))
 					}
+					all[f.Name] = bits
 				}
 			}
 			if err := seg.Close(); err != nil {
@@ -310,5 +312,5 @@ func column(t testing.TB, dir, name string) (bits []uint64) {
 			}
 		}
 	}
-	return bits
+	return all
 }
