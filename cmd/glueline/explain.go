@@ -24,7 +24,7 @@ import (
 )
 
 type explainCommand struct {
-	Dir     string `arg:"" help:"The data folder of a service."`
+	Dir     string `arg:"" help:"The data folder of a service, or one of its revisions, data/r1."`
 	Channel string `arg:"" help:"The channel."`
 	Time    string `arg:"" help:"When, for example 2026-05-04T06:00:00.25Z; the sample nearest to it is explained."`
 	Test    string `help:"Test file that the value was made with; by default the one that serve kept in the data folder."`
@@ -89,6 +89,7 @@ type lineage struct {
 	Span        float64           `json:"span"`
 	Shares      []shareOf         `json:"shares"`
 	Constants   []origin.Constant `json:"constants"`
+	Draft       string            `json:"draft,omitempty"` // said of a revision that is not released
 
 	flags flag.Mask
 }
@@ -118,19 +119,19 @@ type place struct {
 }
 
 func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, error) {
-	raw := filepath.Join(c.Dir, rawFolder)
-	if !isFolder(raw) {
+	data, name, err := revisionOf(c.Dir)
+	if err != nil {
+		return nil, err
+	}
+	raw := filepath.Join(data, rawFolder)
+	if name == "" || !isFolder(raw) {
 		return nil, fmt.Errorf("%s has no %s folder: a value is explained from its reading, which only the data folder of serve keeps; glueline demo --out FOLDER makes one, and serve with replay another from raw files", c.Dir, rawFolder)
 	}
-	dir, err := resultsIn(c.Dir)
+	p, err := findRow(ctx, filepath.Join(data, name), c.Channel, at)
 	if err != nil {
 		return nil, err
 	}
-	p, err := findRow(ctx, dir, c.Channel, at)
-	if err != nil {
-		return nil, err
-	}
-	test, plan, err := c.madeBy(p)
+	test, plan, err := c.madeBy(data, p)
 	if err != nil {
 		return nil, err
 	}
@@ -150,7 +151,12 @@ func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, err
 	if err != nil {
 		return nil, err
 	}
-	return lineageOf(c.Channel, at, p, record, a, frame, test)
+	l, err := lineageOf(c.Channel, at, p, record, a, frame, test)
+	if err != nil {
+		return nil, err
+	}
+	l.Draft = saysDraft(c.Dir)
+	return l, nil
 }
 
 // findRow finds the row of a channel nearest to a time.
@@ -258,11 +264,11 @@ func nearestRow(dir string, f segment.File, channel string, at int64, channels m
 }
 
 // madeBy finds the test file whose constants a row's file was made with.
-func (c *explainCommand) madeBy(p *place) (*testfile.Test, *group.Plan, error) {
+func (c *explainCommand) madeBy(data string, p *place) (*testfile.Test, *group.Plan, error) {
 	paths := []string{c.Test}
 	if c.Test == "" {
 		var err error
-		if paths, err = filepath.Glob(filepath.Join(c.Dir, keptFolder, "*", keptName)); err != nil {
+		if paths, err = filepath.Glob(filepath.Join(data, keptFolder, "*", keptName)); err != nil {
 			return nil, nil, err
 		}
 	}
@@ -284,7 +290,7 @@ func (c *explainCommand) madeBy(p *place) (*testfile.Test, *group.Plan, error) {
 			}
 		}
 	}
-	where := "none of the test files in " + filepath.Join(c.Dir, keptFolder)
+	where := "none of the test files in " + filepath.Join(data, keptFolder)
 	if c.Test != "" {
 		where = c.Test + " does not have, so that it is not the one that made it,"
 	}
@@ -517,6 +523,9 @@ func (l *lineage) print(w io.Writer) {
 		t.write(w)
 	}
 	fmt.Fprintln(w, "\nStrain is the change since the zero; dead load, residual and assembly stress are not in it.\nGlueline monitors; it is not a protective system.")
+	if l.Draft != "" {
+		fmt.Fprintln(w, l.Draft)
+	}
 }
 
 func numberOr(v *float64) string {

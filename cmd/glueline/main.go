@@ -30,6 +30,7 @@ type commands struct {
 	Status       statusCommand       `cmd:"" help:"How a running service is: sources, lag, files, room."`
 	Rereduce     rereduceCommand     `cmd:"" help:"Reduce what came again, under constants that were found to be right: only what they touch, beside the running service."`
 	Calibrations calibrationsCommand `cmd:"" help:"Which constants held from where on, who changed them and why, and the revisions."`
+	Compare      compareCommand      `cmd:"" help:"How far two reductions are apart: by column and step, flags and damage; as a table, CSV, JSON and plots."`
 	Review       reviewCommand       `cmd:"" help:"Say by name that a revision was checked, or may be released."`
 	Verify       verifyCommand       `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Drift        driftCommand        `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`

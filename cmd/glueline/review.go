@@ -64,14 +64,11 @@ func standingOf(data, name string) (standing, error) {
 	return isDraft, nil
 }
 
-// saysDraft is the line below a report on a data folder; "" for a revision that is
-// released, and for a folder that has none.
-func saysDraft(data string) string {
-	if !isFolder(filepath.Join(data, reducedFolder)) {
-		return ""
-	}
-	name, err := currentRevision(data)
-	if err != nil {
+// saysDraft is the line below a report on a data folder or one of its revisions; ""
+// for a revision that is released, and for a folder that has none.
+func saysDraft(dir string) string {
+	data, name, err := revisionOf(dir)
+	if err != nil || name == "" {
 		return ""
 	}
 	s, err := standingOf(data, name)
