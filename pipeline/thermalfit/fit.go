@@ -30,6 +30,10 @@ type Candidate struct {
 	Degree int
 	SD     float64 // residual standard deviation
 	AICc   float64 // less is better
+	Weight float64 // what speaks for it beside the others; all together 1
+
+	solution *solution
+	unit     float64 // variance of one independent reading
 }
 
 // Gauge is what the fit says of one channel.
@@ -52,7 +56,8 @@ type Fit struct {
 	Readings  int     // means that were fitted
 	Effective float64 // of how many independent ones they are worth
 	Freedom   int     // degrees of freedom, truncated
-	Coverage  float64 // factor from standard deviation to the half width of a band
+	Coverage  float64 // factor from standard deviation to the half width of a band, for one difference
+	CoverAll  float64 // the same for all differences at once
 	SD        float64 // of the residuals
 
 	Lag1            float64 // autocorrelation of neighbouring residuals
@@ -138,8 +143,9 @@ func (f *Fit) choose(points []point, series int) ([]*solution, error) {
 		if f.Effective-k < leastFreedom {
 			break
 		}
-		c := Candidate{Degree: d, SD: math.Sqrt(s.squares / n * f.Effective / (f.Effective - k + 1))}
+		c := Candidate{Degree: d, solution: s, SD: math.Sqrt(s.squares / n * f.Effective / (f.Effective - k + 1))}
 		c.AICc = f.Effective*math.Log(s.squares/n) + 2*k*f.Effective/(f.Effective-k-1)
+		c.unit = c.SD * c.SD * n / f.Effective // each of n counts for Effective/n of an independent one
 		f.Candidates = append(f.Candidates, c)
 		if c.AICc < best || f.Degree == 0 {
 			best, f.Degree = c.AICc, d
@@ -149,18 +155,26 @@ func (f *Fit) choose(points []point, series int) ([]*solution, error) {
 		return nil, fmt.Errorf("%w: %d means are worth %.1f, for %d offsets and a slope at least %d are needed; wait for more cycles of temperature",
 			ErrTooFew, len(points), f.Effective, series, series+2+leastFreedom)
 	}
+	var sum float64
+	for i := range f.Candidates {
+		c := &f.Candidates[i]
+		c.Weight = math.Exp((best - c.AICc) / 2)
+		sum += c.Weight
+	}
+	for i := range f.Candidates {
+		f.Candidates[i].Weight /= sum
+	}
 	return solutions, nil
 }
 
 func (f *Fit) take(solutions []*solution, points []point, names []string, width int64) {
 	s := solutions[f.Degree-1]
-	f.solution = s
-	n, free := float64(len(points)), f.Effective-float64(f.Degree+len(names))
+	free := f.Effective - float64(f.Degree+len(names))
 	f.Freedom = int(free)
 	f.Coverage = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(f.Freedom)}.Quantile((1 + confidence) / 2)
+	d := float64(f.Degree)
+	f.CoverAll = math.Sqrt(d * distuv.F{D1: d, D2: float64(f.Freedom)}.Quantile(confidence))
 	f.SD = f.Candidates[f.Degree-1].SD
-	// Every reading counts for Effective/n of an independent one.
-	f.unit = f.SD * f.SD * n / f.Effective
 
 	f.Coefficients = expanded(s.slopes, f.centre, f.half)
 	f.Anchor = min(max(anchor, f.Low), f.High)
@@ -180,7 +194,7 @@ func (f *Fit) take(solutions []*solution, points []point, names []string, width 
 				v += rows[a][j] * s.inverse[a][b] * rows[b][j]
 			}
 		}
-		f.Errors[j] = math.Sqrt(f.unit * v)
+		f.Errors[j] = math.Sqrt(f.Candidates[f.Degree-1].unit * v)
 	}
 
 	f.residuals = slices.Clone(points)
@@ -205,24 +219,37 @@ func (f *Fit) At(temperature float64) (y float64) {
 }
 
 // Band returns the half width at 95 % of the difference of the curve between two
-// temperatures in degC: what a zero at one leaves of error at the other. With
-// several gauges it is that of their mean, and their scatter is in it.
+// temperatures in degC: what a zero at one leaves of error at the other. That the
+// degree was chosen is in it. With several gauges it is that of their mean, and
+// their scatter is in it. The lag that Hysteresis shows is not.
 func (f *Fit) Band(temperature, zero float64) float64 {
-	v := f.unit * f.solution.variance((temperature-f.centre)/f.half, (zero-f.centre)/f.half)
-	if !math.IsNaN(f.Scatter) {
-		of := f.Scatter * (temperature - zero)
-		v += of * of / float64(len(f.Gauges))
-	}
-	return f.Coverage * math.Sqrt(v)
+	return f.Coverage * f.deviation(temperature, zero)
 }
 
-// LargestBand is the largest Band for any zero and reading in the range.
+// deviation is the standard deviation of a difference of the curve: the mean over
+// the degrees, by their weights, of that of each about the curve that was chosen
+// (S. T. Buckland, K. P. Burnham and N. H. Augustin, Biometrics 53, 1997, eq. 9).
+func (f *Fit) deviation(temperature, zero float64) (deviation float64) {
+	x, from := (temperature-f.centre)/f.half, (zero-f.centre)/f.half
+	chosen := f.Candidates[f.Degree-1].solution.difference(x, from)
+	for _, c := range f.Candidates {
+		off := c.solution.difference(x, from) - chosen
+		deviation += c.Weight * math.Sqrt(c.unit*c.solution.variance(x, from)+off*off)
+	}
+	if !math.IsNaN(f.Scatter) {
+		deviation = math.Hypot(deviation, f.Scatter*(temperature-zero)/math.Sqrt(float64(len(f.Gauges))))
+	}
+	return deviation
+}
+
+// LargestBand is the half width at 95 % within which the curve is everywhere at
+// once, for any zero and reading in the range (H. Scheffé, Biometrika 40, 1953).
 func (f *Fit) LargestBand() (largest float64) {
 	const steps = 40
 	for i := range steps + 1 {
 		for j := range i {
 			step := (f.High - f.Low) / steps
-			largest = max(largest, f.Band(f.Low+step*float64(i), f.Low+step*float64(j)))
+			largest = max(largest, f.CoverAll*f.deviation(f.Low+step*float64(i), f.Low+step*float64(j)))
 		}
 	}
 	return largest

@@ -78,7 +78,7 @@ func TestTheCurveComesBack(t *testing.T) {
 func TestBandsHoldUnderColouredNoise(t *testing.T) {
 	const trials = 200
 	random := rand.New(rand.NewPCG(4, 4))
-	held, naive := 0, 0
+	held, everywhere, naive := 0, 0, 0
 	for range trials {
 		n := noise(random, 3e-6, 60)
 		var r Readings
@@ -88,13 +88,21 @@ func TestBandsHoldUnderColouredNoise(t *testing.T) {
 		if off <= f.Band(30, 8) {
 			held++
 		}
+		low, high := math.Inf(1), math.Inf(-1)
+		for temperature := f.Low; temperature <= f.High; temperature += 0.5 {
+			d := f.At(temperature) - valueOf(curve, temperature)
+			low, high = min(low, d), max(high, d)
+		}
+		if high-low <= f.LargestBand() {
+			everywhere++
+		}
 		if off <= f.Band(30, 8)*math.Sqrt(f.Effective/float64(f.Readings)) {
 			naive++
 		}
 	}
-	t.Logf("bands at 95 %% held in %d of %d; those of independent readings in %d", held, trials, naive)
-	if held < trials*88/100 {
-		t.Errorf("bands at 95 %% held in %d of %d", held, trials)
+	t.Logf("bands at 95 %% held in %d of %d, everywhere at once in %d; those of independent readings in %d", held, trials, everywhere, naive)
+	if held < trials*88/100 || everywhere < trials*88/100 {
+		t.Errorf("bands at 95 %% held in %d of %d, everywhere at once in %d", held, trials, everywhere)
 	}
 	if naive > trials/2 {
 		t.Errorf("independent readings would have done (%d of %d): this proves nothing", naive, trials)

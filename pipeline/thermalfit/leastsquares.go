@@ -112,6 +112,16 @@ func (s *solution) variance(x, from float64) (v float64) {
 	return v
 }
 
+// difference is that of the polynomial between two places.
+func (s *solution) difference(x, from float64) (d float64) {
+	p, q := 1.0, 1.0
+	for _, slope := range s.slopes {
+		p, q = p*x, q*from
+		d += slope * (p - q)
+	}
+	return d
+}
+
 // expanded turns a polynomial in x = (t - centre)/half, without constant term,
 // into one in t, ascending, of which the constant term belongs to the first.
 func expanded(slopes []float64, centre, half float64) []float64 {
