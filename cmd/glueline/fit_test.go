@@ -244,7 +244,7 @@ func TestFitThermalOutputRoundTrip(t *testing.T) {
 	// known there.
 	t.Run("printed", func(t *testing.T) {
 		status, out, errs := glueline(t.Context(), "fit", "thermal-output", results, "--test", testFile, "--channels", "coupon", "--quiet")
-		_, text, ok := strings.Cut(out, "\n# Proposal of glueline ")
+		_, text, ok := strings.Cut(out, "\n# Proposal of "+program().Version+", not in force.")
 		if status != 0 || errs != "" || !ok {
 			t.Fatalf("status %d: %s%s", status, out, errs)
 		}
@@ -371,5 +371,44 @@ func TestFitWantsALoadState(t *testing.T) {
 	}
 	if status, out, errs := glueline(t.Context(), "fit", "thermal-output", results, "--quiet", "--test", testFile, "--channels", "coupon"); status != 0 {
 		t.Errorf("a coupon needs none: status %d: %s%s", status, out, errs)
+	}
+}
+
+// In a data folder the test file at the end of the revision that holds says what
+// is free to expand, and the readings are that revision's.
+func TestFitGoesByTheRevisionThatHolds(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "demo")
+	if status, _, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "12m", "--quiet"); status != 0 {
+		t.Fatalf("status %d: %s", status, errs)
+	}
+	data := filepath.Join(out, "results")
+	free := func() bool {
+		t.Helper()
+		test, err := (&fitThermalCommand{Results: data}).testFile()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return test.FreeToExpand("skin-1")
+	}
+	if free() {
+		t.Fatal("skin-1 is free to expand: this proves nothing")
+	}
+	status, said, errs := glueline(t.Context(), "fit", "thermal-output", data, "--channels", "skin-1", "--quiet")
+	if status != 1 || said != "" || !strings.Contains(errs, "the temperature range is too narrow") {
+		t.Errorf("status %d: %s%s", status, said, errs)
+	}
+	text := read(t, filepath.Join(out, "raw", "hollin.yaml"))
+	for _, change := range [][2]string{{"gauge-factor: 2.08 ± 0.5 %", "gauge-factor: 2.09 ± 0.5 %"}, {"\n  skin-1: {at: ", "\n  skin-1: {free-to-expand: yes, at: "}} {
+		if !strings.Contains(text, change[0]) {
+			t.Fatalf("the demo's test file has no %q", change[0])
+		}
+		text = strings.Replace(text, change[0], change[1], 1)
+	}
+	changed := write(t, t.TempDir(), "changed.yaml", text)
+	if status, said, errs := glueline(t.Context(), "rereduce", data, "--calibration", changed, "--who", "M. Arkle", "--why", "it hangs free", "--quiet"); status != 0 {
+		t.Fatalf("status %d: %s%s", status, said, errs)
+	}
+	if !free() {
+		t.Error("it goes by the test file of the former revision")
 	}
 }

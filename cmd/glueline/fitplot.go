@@ -17,7 +17,7 @@ const (
 	plotLeft, plotRight   = 80, 880
 	upperTop, upperBottom = 76, 440
 	lowerTop, lowerBottom = 500, 660
-	mostMarks             = 4000 // more are thinned out
+	mostMarks             = 1500 // more are thinned out
 )
 
 // axis maps values to a range of pixels.
@@ -90,7 +90,7 @@ func (d *drawing) frame(x, y axis, unit string) {
 // plot draws the fit.
 func (r *thermalReport) plot() string {
 	f := r.fit
-	every := max(1, f.Readings/mostMarks)
+	every := (f.Readings + mostMarks - 1) / mostMarks
 	marks := func(visit func(temperature, value, residual float64, way thermalfit.Direction)) {
 		i := 0
 		f.Points(func(temperature, value float64, way thermalfit.Direction) {

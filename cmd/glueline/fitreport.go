@@ -136,7 +136,7 @@ func (r *thermalReport) proposal() string {
 	say := func(form string, values ...any) {
 		b.WriteString("# " + printable.Text(fmt.Sprintf(form, values...)) + "\n")
 	}
-	say("Proposal of glueline %s, not in force. Look at the plot and the residuals, then put it into the", program().Version)
+	say("Proposal of %s, not in force. Look at the plot and the residuals, then put it into the", program().Version)
 	say("test file in place of the lot's thermal-output, and reduce again: glueline rereduce --calibration.")
 	say("It is that of every gauge of the lot. For some of them, give those a lot of their own.")
 	say("Taken over by:            on:")
