@@ -87,7 +87,7 @@ func (r *thermalReport) print(w io.Writer) {
 		fmt.Fprint(w, printable.Lines(b.String()))
 	}
 	say("band", "at most ± %s um/m for any zero and reading between %.1f and %.1f degC, the choice of the degree in it (%d degrees of freedom)", um(f.LargestBand(), 2), f.Low, f.High, f.Freedom)
-	say("effective readings", "%.1f of %d: neighbours repeat each other (autocorrelation %.3f), and so do channels with a sensor in common", f.Effective, f.Readings, f.Lag1)
+	say("effective readings", "%.1f of %d: neighbours repeat each other (autocorrelation %s), and so do channels with a sensor in common", f.Effective, f.Readings, digits(f.Lag1, 3))
 	say("residuals", "sd %s um/m, largest %s um/m at %.1f degC, %s um/m a day against time", um(f.SD, 2), um(f.Largest, 2), f.LargestAt, um(f.PerDay, 3))
 	say("falling less rising", "%s um/m over the range, %s um/m where it is largest (%d and %d means)", um(f.Hysteresis, 2), um(f.LargestLoop, 2), f.Falling, f.Rising)
 	if math.Abs(f.LargestLoop) > 2*max(f.SD, f.LargestBand()) {

@@ -71,8 +71,6 @@ type Fit struct {
 	Scatter         float64 // standard deviation of the gauges' slopes, per K; NaN for one gauge
 
 	centre, half float64
-	solution     *solution
-	unit         float64     // variance of one independent reading
 	residuals    []point     // y is the residual
 	rising       []Direction // of residuals
 }
