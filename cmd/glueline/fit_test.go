@@ -412,3 +412,65 @@ func TestFitGoesByTheRevisionThatHolds(t *testing.T) {
 		t.Error("it goes by the test file of the former revision")
 	}
 }
+
+// What the reduction takes out may change halfway, and another zero be taken at
+// another temperature: the gauge's curve is the same, because both are turned back.
+func TestFitAcrossZerosAndConstants(t *testing.T) {
+	c := &coupons{t: t, dir: t.TempDir(), output: packageSays, noise: 1e-6}
+	testFile, args := c.write()
+	curve := func(results string) (values []float64, band float64) {
+		t.Helper()
+		status, out, errs := glueline(t.Context(), "fit", "thermal-output", results, "--quiet", "--test", testFile, "--channels", "coupon")
+		if status != 0 {
+			t.Fatalf("status %d: %s%s", status, out, errs)
+		}
+		_, text, _ := strings.Cut(out, "coefficients: [")
+		text, _, _ = strings.Cut(text, "]")
+		var coefficients []float64
+		for _, word := range strings.Split(text, ", ") {
+			v, err := strconv.ParseFloat(word, 64)
+			if err != nil {
+				t.Fatalf("%v in:\n%s", err, out)
+			}
+			coefficients = append(coefficients, v)
+		}
+		for temperature := 4.0; temperature <= 30; temperature++ {
+			var y float64
+			for i := len(coefficients) - 1; i >= 0; i-- {
+				y = y*temperature + coefficients[i]
+			}
+			values = append(values, y)
+		}
+		m := bandSaid.FindStringSubmatch(out)
+		if m == nil {
+			t.Fatalf("no band:\n%s", out)
+		}
+		band, err := strconv.ParseFloat(m[1], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return values, band
+	}
+	want, band := curve(reduceTo(t, args...))
+
+	other := write(t, c.dir, "other.yaml", (&coupons{output: "thermal-output: {in: microstrain, of: degC, coefficients: [0, -9, 0.3], reference-gauge-factor: 2.1, material-expansion: 23e-6 /K}"}).testText())
+	events := read(t, args[2])
+	for _, line := range []string{
+		`{"event":"zero","state":"begin","kind":"test","time":"2026-05-06T13:00:00Z"}`,
+		`{"event":"zero","state":"end","kind":"test","time":"2026-05-06T13:30:00Z"}`,
+	} {
+		events += line + "\n"
+	}
+	args[2] = write(t, c.dir, "more.jsonl", events)
+	results := reduceTo(t, append(args, "--then", "2026-05-08T00:00:00Z="+other)...)
+	got, _ := curve(results)
+	for i := range want {
+		if d := math.Abs(got[i] - got[0] - want[i] + want[0]); !(d <= band) {
+			t.Errorf("at %d degC: %.2f um/m from the curve of one zero and one set of constants, band %.2f", 4+i, d, band)
+		}
+	}
+	// Had the jumps of zero and constants stayed in, they would show in the strain.
+	if moved := 1e6 * apparent(t, results, "coupon"); moved < 60 {
+		t.Errorf("the strain moves by %.1f um/m only: this proves nothing", moved)
+	}
+}
