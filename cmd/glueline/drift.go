@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -24,8 +25,21 @@ type driftCommand struct {
 	CSV      bool     `name:"csv" xor:"form" help:"Comma-separated, a line a channel, every digit: strain in m/m."`
 	JSON     bool     `name:"json" xor:"form" help:"All of it, with the evidence, for programs: strain in m/m."`
 	Test     string   `help:"Test file with the S-N curves that damage is summed by; by default the newest that serve kept in the data folder."`
-	Now      bool     `help:"Of a running service: end its files first, so that everything up to now is in them."`
+	Evidence bool     `help:"With --json: beside each channel what its record holds, by the hour: zero at rest, live strain, load, slope, noise, temperature."`
+	Kept     bool     `xor:"upto" help:"Only what the newest health files of a data folder say: no segment is read."`
+	Now      bool     `xor:"upto" help:"Of a running service: end its files first, so that everything up to now is in them."`
 	Quiet    bool     `short:"q" help:"No progress bar."`
+}
+
+// Validate refuses what does not go together.
+func (c *driftCommand) Validate() error {
+	switch {
+	case c.Evidence && !c.JSON:
+		return errors.New("--evidence is for programs: write --json with it")
+	case c.Kept && c.Test != "":
+		return errors.New("--kept is what the health files say, which go by the test file that was in force; leave --test away")
+	}
+	return nil
 }
 
 // Run says of each channel whether it still tells the truth.
@@ -55,7 +69,7 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 	case c.CSV:
 		return driftCSV(s.out, k.channels)
 	case c.JSON:
-		return driftJSON(s.out, k)
+		return driftJSON(s.out, k, c.Evidence)
 	}
 	printDrift(s.out, k)
 	return nil
@@ -67,6 +81,8 @@ type knownHealth struct {
 	residuals []follow.Residual
 	changed   map[string]time.Time // newest time from which a channel was reduced by other constants
 	upTo      map[string]string    // by group
+	of        map[string]string    // group of a channel
+	notes     []string             // why less is known than could be
 }
 
 // know goes on from the newest health files to the end of what is committed.
@@ -84,23 +100,34 @@ func (c *driftCommand) know(ctx context.Context, s streams) (*knownHealth, error
 	}
 	bar := newProgress(s.err, "following", c.Quiet)
 	defer bar.Close()
-	k := &knownHealth{changed: map[string]time.Time{}, upTo: map[string]string{}}
+	k := &knownHealth{changed: map[string]time.Time{}, upTo: map[string]string{}, of: map[string]string{}}
 	var total, done int64
 	for _, w := range walks {
+		if c.Kept && w.wrote == nil {
+			return nil, fmt.Errorf("%s: group %s has no health file yet: serve writes one after each hour of data, beside the segments of a data folder; without --kept the segments are read", c.Results, w.group)
+		}
 		total += w.bytesLeft()
 	}
 	bar.Begin(total)
 	for _, w := range walks {
 		w.progress = func(bytes int64) { done += bytes; bar.Set(done) }
-		if err := w.toTheEnd(ctx, false); err != nil {
-			return nil, fmt.Errorf("group %s: %w", w.group, err)
+		if !c.Kept {
+			if err := w.toTheEnd(ctx, false); err != nil {
+				return nil, fmt.Errorf("group %s: %w", w.group, err)
+			}
 		}
 		of, err := w.pass.Health()
 		if err != nil {
 			return nil, fmt.Errorf("group %s: %w", w.group, err)
 		}
 		k.channels = append(k.channels, of...)
+		for i := range of {
+			k.of[of[i].Channel] = w.group
+		}
 		k.residuals = append(k.residuals, w.pass.Residuals()...)
+		if why := w.undeclared(); why != "" && !slices.Contains(k.notes, why) {
+			k.notes = append(k.notes, why)
+		}
 		for name, at := range w.state.Changed {
 			k.changed[name] = time.Unix(0, at).UTC()
 		}
@@ -142,6 +169,9 @@ func printDrift(w io.Writer, k *knownHealth) {
 	disagreeing(w, k.residuals)
 	recalibrated(w, all, k.changed)
 	fmt.Fprintln(w)
+	for _, note := range k.notes {
+		fmt.Fprintln(w, note)
+	}
 	fmt.Fprintln(w, driftSays)
 }
 
@@ -282,19 +312,26 @@ func driftCSV(w io.Writer, all []follow.Health) error {
 	return out.Error()
 }
 
-func driftJSON(w io.Writer, k *knownHealth) error {
-	channels := []health.Channel{}
+func driftJSON(w io.Writer, k *knownHealth, evidence bool) error {
+	residuals := sayResiduals(k.residuals)
+	channels := []channelHealth{}
 	for i := range k.channels {
-		channels = append(channels, sayHealth(&k.channels[i], k.changed[k.channels[i].Channel]))
+		h := &k.channels[i]
+		c := saidOf(k.of[h.Channel], []health.Channel{sayHealth(h, k.changed[h.Channel])}, residuals)
+		if evidence {
+			c[0].Evidence = sayEvidence(&h.Record)
+		}
+		channels = append(channels, c...)
 	}
 	out := json.NewEncoder(w)
 	out.SetIndent("", "  ")
 	return out.Encode(struct {
-		Channels  []health.Channel  `json:"channels"`
+		Channels  []channelHealth   `json:"channels"`
 		Residuals []health.Residual `json:"residuals"`
 		UpTo      map[string]string `json:"up_to"`
+		Notes     []string          `json:"notes,omitempty"` // why less is known than could be
 		Note      string            `json:"note"`
-	}{channels, sayResiduals(k.residuals), k.upTo, driftSays})
+	}{channels, residuals, k.upTo, k.notes, driftSays})
 }
 
 type ruleOutCommand struct {

@@ -240,6 +240,17 @@ func TestDriftTables(t *testing.T) {
 	if strings.Contains(text, "near: ") || strings.Count(text, "  1. ") != 1 {
 		t.Errorf("what is healthy is not explained:\n%s", text)
 	}
+	if strings.Contains(text, "No test file is kept") {
+		t.Errorf("a test file is given\n%s", text)
+	}
+	if _, text, _ := glueline(t.Context(), "drift", dir); !strings.Contains(text, "No test file is kept beside what reduce wrote, so that nothing is said of damage") || !strings.Contains(text, "No health files stand there either") {
+		t.Errorf("it does not say why it knows less\n%s", text)
+	}
+	for option, want := range map[string]string{"--evidence": "write --json with it", "--kept --test x.yaml": "leave --test away", "--kept --now": "can't be used together"} {
+		if status, _, errs := glueline(t.Context(), append([]string{"drift", dir}, strings.Fields(option)...)...); status != 2 || !strings.Contains(errs, want) {
+			t.Errorf("%s: %d %s", option, status, errs)
+		}
+	}
 	status, text, errs = glueline(t.Context(), "drift", dir, "--csv", "--channels", "web")
 	if status != 0 || errs != "" {
 		t.Fatal(status, errs)

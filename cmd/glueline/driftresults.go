@@ -10,6 +10,7 @@ import (
 // declared is what only a test file knows, and no segment.
 type declared struct {
 	*follow.Declared
+	absent     bool              // it is not kept, and nothing is known of it
 	excitation map[string]string // the source whose measured excitation an auxiliary quantity is, by its name
 }
 

@@ -111,6 +111,7 @@ func TestHealthFiles(t *testing.T) {
 		h := s.look().Groups[0].Health
 		return h != nil && h.Error == "" && h.UpTo > driftBegin.Add(68*time.Hour).Format(time.RFC3339)
 	})
+	askedOf := askForHealth(t, s.data)
 	if status := s.stop(); status != 0 {
 		t.Fatalf("status %d: %s", status, s.output)
 	}
@@ -172,6 +173,7 @@ func TestHealthFiles(t *testing.T) {
 			t.Errorf("verify: %d %s%s", status, out, errs)
 		}
 	})
+	t.Run("are what a running service answers by", func(t *testing.T) { answeredHealth(t, undisturbed, askedOf) })
 	t.Run("are named where damaged, and made again", func(t *testing.T) { damagedHealth(t, undisturbed, want) })
 	t.Run("stand beside the revision that holds", func(t *testing.T) { revisedHealth(t, undisturbed, want) })
 }

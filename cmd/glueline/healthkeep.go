@@ -28,7 +28,8 @@ type healthStatus struct {
 	UpTo  string `json:"up_to"` // time of the newest row in it
 	Error string `json:"error,omitempty"`
 
-	file *health.File
+	file     *health.File
+	evidence map[string]*health.Evidence // by channel, as far as the file
 }
 
 func newHealthKeeper(data string, log *slog.Logger) *healthKeeper {
@@ -72,9 +73,13 @@ func (k *healthKeeper) run(ctx context.Context, ready <-chan struct{}) {
 		for _, w := range begun {
 			share := sharer{begun: time.Now()}
 			w.rest = share.rest
+			k.keepEvidence(w)
 			err := w.toTheEnd(ctx, true)
 			if ctx.Err() != nil {
 				return
+			}
+			if err == nil {
+				k.keepEvidence(w)
 			}
 			k.tell(w.group, w, err)
 			if err != nil {
@@ -120,6 +125,23 @@ func (k *healthKeeper) tell(group string, w *healthWalk, err error) {
 	if err != nil && s.Error != before {
 		k.log.Error("the health of the channels is not known further; the results are not touched by it", "group", group, "again in", healthPause, "err", err)
 	}
+}
+
+// keepEvidence keeps what the records behind the newest file hold, while the walk is
+// where that file ends.
+func (k *healthKeeper) keepEvidence(w *healthWalk) {
+	if w.wrote == nil || w.wrote == w.evident {
+		return
+	}
+	evidence := evidenceOf(w.pass)
+	w.evident = w.wrote
+	k.mutex.Lock()
+	defer k.mutex.Unlock()
+	if s := k.groups[w.group]; s != nil {
+		s.Cut, s.UpTo, s.file, s.evidence = w.wrote.Cut, w.wrote.UpTo, w.wrote, evidence
+		return
+	}
+	k.groups[w.group] = &healthStatus{Cut: w.wrote.Cut, UpTo: w.wrote.UpTo, file: w.wrote, evidence: evidence}
 }
 
 // look returns what is known of a group; nil before anything is.

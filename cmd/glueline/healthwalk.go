@@ -41,6 +41,7 @@ type healthWalk struct {
 	previous string // hash of the newest health file
 	skipped  []error
 	wrote    *health.File // newest that is written; nil before any
+	evident  *health.File // the one that the keeper has the evidence of
 
 	records  []segment.CommitRecord // of the step under way
 	upTo     int64                  // that they reach to
@@ -488,13 +489,29 @@ func (w *healthWalk) declares() (*declared, error) {
 	}
 	d, err := readDeclared(filepath.Join(w.data, keptFolder, filepath.Base(w.state.Digest), keptName))
 	if errors.Is(err, fs.ErrNotExist) {
-		d, err = &declared{Declared: &follow.Declared{}}, nil
+		d, err = &declared{Declared: &follow.Declared{}, absent: true}, nil
 	}
 	if err != nil {
 		return nil, err
 	}
 	w.known[w.state.Digest] = d
 	return d, nil
+}
+
+// undeclared says why less is known of the channels than could be, since no test
+// file is there to say more; "" where one is.
+func (w *healthWalk) undeclared() string {
+	const less = "so that nothing is said of damage, of pairs and rosettes, of witness gauges and of neighbours"
+	switch {
+	case w.given != nil:
+		return ""
+	case w.data == "":
+		return "No test file is kept beside what reduce wrote, " + less + ": give it by --test. " +
+			"No health files stand there either: all of it was followed from the beginning, which serve does once, beside its data."
+	case w.state.Digest == "" || w.known[w.state.Digest] != nil && w.known[w.state.Digest].absent:
+		return "The data folder does not have the test file that is in force, " + less + ": give it by --test."
+	}
+	return ""
 }
 
 // constants are those of the group's channels as they stand in the newest files of

@@ -79,10 +79,11 @@ func (g *liveGroup) look(ctx context.Context, now time.Time, channels map[string
 	return m
 }
 
-// healthForMetrics is what is told of a group's health as numbers; nil for nil.
+// healthForMetrics is what is told of a group's health as numbers. Before anything
+// is told, nothing has failed.
 func healthForMetrics(s *healthStatus) *metrics.Health {
 	if s == nil {
-		return nil
+		return &metrics.Health{}
 	}
 	h := &metrics.Health{Failed: s.Error != ""}
 	if s.file == nil {

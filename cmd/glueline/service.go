@@ -115,6 +115,10 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case "POST /quarantine/take-back":
 		s.takeBack(w, r)
 	default:
+		if r.Method == http.MethodGet && (r.URL.Path == healthPath || strings.HasPrefix(r.URL.Path, healthPath+"/")) {
+			s.health1(w, r)
+			return
+		}
 		if r.Method == http.MethodGet && (r.URL.Path == "/quarantine" || strings.HasPrefix(r.URL.Path, "/quarantine/")) {
 			s.quarantine(w, r)
 			return
