@@ -86,6 +86,7 @@ type liveBench struct {
 	*testing.T
 	data    string
 	journal *journal.Journal
+	url     string // of the journal
 	second  int
 	frames  map[string]uint64
 	beam    float64 // mV/V
@@ -129,8 +130,8 @@ func (b *liveBench) serve(more ...string) {
 	b.Cleanup(b.stop)
 	b.out = out
 	out.await(b.T, "it is not a protective system")
-	url := strings.Fields(strings.SplitAfter(out.String(), "Publishers: ")[1])[0]
-	conn, err := journal.Connect(url, journal.ConnectOptions{Name: "bench"})
+	b.url = strings.Fields(strings.SplitAfter(out.String(), "Publishers: ")[1])[0]
+	conn, err := journal.Connect(b.url, journal.ConnectOptions{Name: "bench"})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -6,13 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"strconv"
+	"strings"
 	"time"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
+	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 )
 
@@ -71,7 +74,31 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	}
 	bar.Close()
 	fmt.Fprintf(s.out, "%s and %s are in the journal.\n", count(r.frames, "frame"), count(r.events, "event"))
-	return nil
+	return r.overtaken(s.out)
+}
+
+// errOvertaken occurs when what was replayed is in the journal, but not all of it
+// in the results.
+var errOvertaken = errors.New("another publisher of the same source sent frames meanwhile")
+
+// overtaken says of which sources another publisher sent frames meanwhile, and
+// what to do.
+func (r *replay) overtaken(to io.Writer) error {
+	rivals := map[string]string{}
+	for _, line := range r.journals {
+		maps.Copy(rivals, line.Rivals())
+	}
+	if len(rivals) == 0 {
+		return nil
+	}
+	for _, source := range sortedKeys(rivals) {
+		var b strings.Builder
+		paragraph(&b, "", "  ", printable.Text(fmt.Sprintf("Another publisher sent frames of source %s meanwhile, under the boot %q; the replay's is %q. "+
+			"The service takes the frames of one boot at a time: what came of the other one behind it is in quarantine, as former-boot, and not in the results. "+
+			"Stop the other publisher; glueline quarantine lists the frames, and this takes them back:", source, rivals[source], r.sources[source].boot)))
+		fmt.Fprintf(to, "%s  glueline quarantine take-back %s --who NAME --why REASON\n", b.String(), shellWord(source))
+	}
+	return errOvertaken
 }
 
 // replay carries raw files into the journals of their groups.

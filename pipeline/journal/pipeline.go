@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"sort"
 	"strconv"
 	"strings"
@@ -51,6 +52,8 @@ type Pipeline struct {
 	spare   [][]byte
 	done    uint64 // sequence of the newest message that is acknowledged
 	closed  bool
+	sent    map[string]string // boots, by the source whose frames were sent
+	rivals  map[string]string // boots of others, by source
 }
 
 // inFlight is a message that is not acknowledged.
@@ -62,7 +65,7 @@ type inFlight struct {
 
 // NewPipeline begins to publish behind the journal's last message.
 func (j *Journal) NewPipeline(ctx context.Context) (*Pipeline, error) {
-	p := &Pipeline{journal: j, run: rand.Text() + ".", inbox: nats.NewInbox() + ".", answers: make(chan *nats.Msg, 4*pipelineMessages)}
+	p := &Pipeline{journal: j, sent: map[string]string{}, rivals: map[string]string{}, run: rand.Text() + ".", inbox: nats.NewInbox() + ".", answers: make(chan *nats.Msg, 4*pipelineMessages)}
 	state, err := j.State(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("begin to publish: %w", err)
@@ -82,6 +85,7 @@ func (p *Pipeline) Frame(ctx context.Context, h frame.Header, payload []byte) er
 	if _, declared := p.journal.sources[token(h.Source)]; !declared {
 		return fmt.Errorf("publish frame %d: %w: %q", h.Number, ErrUnknownSource, h.Source)
 	}
+	p.sent[h.Source] = h.Boot
 	if err := p.append(ctx, p.journal.names.frame(h.Source), headersOf(h), payload); err != nil {
 		return fmt.Errorf("publish frame %d of source %q: %w", h.Number, h.Source, err)
 	}
@@ -365,6 +369,9 @@ func (p *Pipeline) again(ctx context.Context) error {
 	if there > 0 {
 		p.take(there)
 	}
+	if err := p.lookForRivals(trying); err != nil {
+		return err
+	}
 	p.last, p.chained = state.Last, false
 	for i := range p.flying {
 		if err := p.send(&p.flying[i]); err != nil {
@@ -373,6 +380,27 @@ func (p *Pipeline) again(ctx context.Context) error {
 	}
 	return nil
 }
+
+// lookForRivals looks whose frames came between those that were acknowledged and
+// those that will be sent again.
+func (p *Pipeline) lookForRivals(ctx context.Context) error {
+	for source, own := range p.sent {
+		seq, boot, _, err := p.journal.NewestFrame(ctx, source)
+		if err != nil {
+			return err
+		}
+		if seq > p.done && boot != own {
+			p.rivals[source] = boot
+		}
+	}
+	return nil
+}
+
+// Rivals are the sources of whose frames another publisher sent some in between,
+// each with the newest boot of the other's. Whoever reads the journal takes the
+// frames of one boot at a time, and refuses those of a former one: of the two
+// publishers, frames of one are in quarantine.
+func (p *Pipeline) Rivals() map[string]string { return maps.Clone(p.rivals) }
 
 // never is a sequence that no journal reaches.
 const never = 1 << 62

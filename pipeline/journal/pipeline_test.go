@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"glueline/pipeline/frame"
 	"glueline/pipeline/journal/brokertest"
 )
 
@@ -279,5 +280,45 @@ func TestPipelineStopsAtAnotherJournal(t *testing.T) {
 				t.Errorf("got %v, want %v", err, want)
 			}
 		})
+	}
+}
+
+// Frames of another publisher that come in between are told; its events and what
+// comes of other sources are not.
+func TestPipelineTellsOfRivals(t *testing.T) {
+	ctx := testContext(t)
+	s := startServer(t, ServerOptions{Lazy: true})
+	j := openJournal(t, connectInside(t, s))
+	other := openJournal(t, connectInside(t, s))
+	publish := func(source, boot string) {
+		t.Helper()
+		if _, err := other.Publish(ctx, frame.Header{Source: source, Boot: boot}, []byte("x")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	publish("node", "before")
+	p := newPipeline(t, j)
+	send := func(from, to uint64) {
+		t.Helper()
+		if err := pump(ctx, p, from, to); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := p.Flush(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
+	send(0, 3)
+	publish("logger 2", "another")
+	if _, err := other.PublishEvent(ctx, "e", []byte("{}")); err != nil {
+		t.Fatal(err)
+	}
+	send(3, 6)
+	if got := p.Rivals(); len(got) != 0 {
+		t.Errorf("%v", got)
+	}
+	publish("node", "rival")
+	send(6, 9)
+	if got := p.Rivals(); len(got) != 1 || got["node"] != "rival" {
+		t.Errorf("%v", got)
 	}
 }
