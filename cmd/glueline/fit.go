@@ -74,7 +74,9 @@ func (c *fitThermalCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.out, "\nPlot: %s\n", printable.Text(c.Plot))
 	}
 	if !what.free {
-		fmt.Fprintf(s.out, "\nThis is the temperature response of gauge and structure together, and no thermal output: no proposal is made.\n%s\n", what.because())
+		var b strings.Builder
+		paragraph(&b, "", "", "This is the temperature response of gauge and structure together, and no thermal output: no proposal is made. "+what.because())
+		fmt.Fprintf(s.out, "\n%s", printable.Lines(b.String()))
 		return errReported
 	}
 	if c.Proposal == "" {
@@ -190,7 +192,7 @@ func (w *thermalSubject) because() string {
 	if len(w.bound) > 1 {
 		verb = "are"
 	}
-	return fmt.Sprintf("%s %s not declared free to expand. Unloaded is not unstressed: a part that is held, or not at one temperature, has stress at every\n"+
+	return fmt.Sprintf("%s %s not declared free to expand. Unloaded is not unstressed: a part that is held, or not at one temperature, has stress at every "+
 		"temperature but one. Fit a witness gauge on a free coupon (witness-of), or declare the position free-to-expand where it is so.", some(w.bound), verb)
 }
 

@@ -88,6 +88,9 @@ func (r *thermalReport) print(w io.Writer) {
 	}
 	say("band", "at most ± %s um/m for any zero and reading between %.1f and %.1f degC, the choice of the degree in it (%d degrees of freedom)", um(f.LargestBand(), 2), f.Low, f.High, f.Freedom)
 	say("effective readings", "%.1f of %d: neighbours repeat each other (autocorrelation %s), and so do channels with a sensor in common", f.Effective, f.Readings, digits(f.Lag1, 3))
+	if n := len(f.Candidates); n < thermalfit.Highest {
+		say("", "That is too few to try more than degree %d: wait for more cycles of temperature.", n)
+	}
 	say("residuals", "sd %s um/m, largest %s um/m at %.1f degC, %s um/m a day against time", um(f.SD, 2), um(f.Largest, 2), f.LargestAt, um(f.PerDay, 3))
 	say("falling less rising", "%s um/m over the range, %s um/m where it is largest (%d and %d means)", um(f.Hysteresis, 2), um(f.LargestLoop, 2), f.Falling, f.Rising)
 	if math.Abs(f.LargestLoop) > 2*max(f.SD, f.LargestBand()) {
@@ -146,7 +149,7 @@ func (r *thermalReport) proposal() string {
 	say("data       %s, test %s, %s", r.results, r.test, r.span())
 	say("readings   %d samples in %d means of %s, worth %.1f independent ones", r.samples, f.Readings, r.readings.Width(), f.Effective)
 	say("range      %.1f to %.1f degC, rising in %d means and falling in %d", f.Low, f.High, f.Rising, f.Falling)
-	say("degree     %d of 1 to %d, by least AICc with effective readings", f.Degree, len(f.Candidates))
+	say("degree     %d, of 1 to %d that were tried, by least AICc with effective readings", f.Degree, len(f.Candidates))
 	say("residuals  sd %s um/m, largest %s um/m, falling less rising %s um/m at most", um(f.SD, 3), um(f.Largest, 3), um(f.LargestLoop, 3))
 	say("band       95 %%, at most ± %s um/m for any zero and reading in the range", um(f.LargestBand(), 3))
 	if !math.IsNaN(f.Scatter) {

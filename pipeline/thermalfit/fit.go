@@ -20,10 +20,13 @@ var (
 const (
 	leastRange   = 10.0 // K. Common practice, no source
 	leastFreedom = 5    // degrees of freedom. Common practice, no source
-	highest      = 4    // degree; packages state curves up to the fourth power
 	confidence   = 0.95 // of bands, two-sided
 	anchor       = 24.0 // degC, where the curve is 0 if it reaches there. Common practice, no source
 )
+
+// Highest is the highest degree that is tried: packages state curves up to the
+// fourth power.
+const Highest = 4
 
 // Candidate is a degree that was tried.
 type Candidate struct {
@@ -120,7 +123,7 @@ func (r *Readings) Fit() (*Fit, error) {
 // choose tries the degrees, and leaves the best in f.Degree.
 func (f *Fit) choose(points []point, series int) ([]*solution, error) {
 	var solutions []*solution
-	for d := 1; d <= highest; d++ {
+	for d := 1; d <= Highest; d++ {
 		s, ok := solve(points, d)
 		if !ok {
 			break
