@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"glueline/pipeline/simulate"
 	"glueline/pipeline/steps"
 	"glueline/pipeline/testfile"
 )
@@ -472,5 +473,54 @@ func TestFitAcrossZerosAndConstants(t *testing.T) {
 	// Had the jumps of zero and constants stayed in, they would show in the strain.
 	if moved := 1e6 * apparent(t, results, "coupon"); moved < 60 {
 		t.Errorf("the strain moves by %.1f um/m only: this proves nothing", moved)
+	}
+}
+
+// The simulator makes readings from a network of resistors and shares no formula
+// with the reduction or the fit. Its gates have no stress from temperature, so that
+// the response that is found for a lot must be the thermal output that the
+// simulator gave it, which is what the test file states.
+func TestFitFindsWhatTheSimulatorPutIn(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := simulate.Write(dir, simulate.Options{Seed: 3, Duration: 72 * time.Hour, Rate: 0.1, Faults: simulate.NoFaults}, nil); err != nil {
+		t.Fatal(err)
+	}
+	raw, err := filepath.Glob(filepath.Join(dir, "*.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	testFile := filepath.Join(dir, "hollin.yaml")
+	results := reduceTo(t, append([]string{testFile, "--events", filepath.Join(dir, "events.jsonl")}, raw...)...)
+	status, out, errs := glueline(t.Context(), "fit", "thermal-output", results, "--quiet", "--test", testFile, "--lot", "linear")
+	if status != 1 || errs != "" || !strings.Contains(out, "no proposal is made") {
+		t.Fatalf("status %d: %s%s", status, out, errs)
+	}
+	m := bandSaid.FindStringSubmatch(out)
+	if m == nil {
+		t.Fatalf("no band:\n%s", out)
+	}
+	band, err := strconv.ParseFloat(m[1], 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, table, _ := strings.Cut(out, "now um/m\n")
+	table, _, _ = strings.Cut(table, "\n\n")
+	var rows [][4]float64
+	for _, line := range strings.Split(table, "\n")[1:] {
+		var r [4]float64
+		if _, err := fmt.Sscan(line, &r[0], &r[1], &r[2], &r[3]); err != nil {
+			t.Fatalf("%q: %v", line, err)
+		}
+		rows = append(rows, r)
+	}
+	t.Log("\n" + table)
+	if len(rows) < 6 || rows[len(rows)-1][0]-rows[0][0] < 30 || band > 3 {
+		t.Fatalf("band %.2f:\n%s", band, out)
+	}
+	const rounding = 0.1 // of the table
+	for _, r := range rows {
+		if !(math.Abs(r[1]-r[3]) <= band+rounding) {
+			t.Errorf("at %.1f degC %.1f um/m, put in %.1f, band %.2f", r[0], r[1], r[3], band)
+		}
 	}
 }

@@ -102,6 +102,9 @@ func (r *thermalReport) print(w io.Writer) {
 			say("", "%s: %s um/m per K from the curve, residual sd %s um/m, %d means", g.Channel, um(g.Slope, 4), um(g.SD, 2), g.Readings)
 		}
 	}
+	if odd := f.Outliers(); len(odd) > 0 {
+		say("odd gauges", "%s: residuals of more than three times those of most. A faulty gauge draws the curve to itself: see glueline drift, and fit the others by --channels.", some(odd))
+	}
 	if r.what.free && !r.what.expansion.Given {
 		say("material", "the test file has no expansion of %s: the curve is for gauges on it alone", r.what.material)
 	}

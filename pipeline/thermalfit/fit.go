@@ -256,6 +256,27 @@ func (f *Fit) LargestBand() (largest float64) {
 	return largest
 }
 
+// Outliers lists the channels, of three or more, whose residuals are much larger than
+// those of most: more than three times the median (common practice, no source). A
+// faulty gauge draws the curve of all to itself.
+func (f *Fit) Outliers() (names []string) {
+	if len(f.Gauges) < 3 {
+		return nil
+	}
+	var all []float64
+	for _, g := range f.Gauges {
+		all = append(all, g.SD)
+	}
+	slices.Sort(all)
+	median := (all[(len(all)-1)/2] + all[len(all)/2]) / 2
+	for _, g := range f.Gauges {
+		if g.SD > 3*median {
+			names = append(names, g.Channel)
+		}
+	}
+	return names
+}
+
 // gauges compares every channel with the curve.
 func (f *Fit) gauges(names []string) {
 	type sums struct{ tt, tr, rr float64 }

@@ -206,6 +206,22 @@ func TestScatterOfALot(t *testing.T) {
 	}
 }
 
+// A gauge that wanders stands out among its lot.
+func TestOddGauge(t *testing.T) {
+	random := rand.New(rand.NewPCG(12, 12))
+	var r Readings
+	for _, g := range []struct {
+		name string
+		sd   float64
+	}{{"a", 1e-6}, {"b", 1.5e-6}, {"c", 2e-5}, {"d", 1e-6}} {
+		white := noise(random, g.sd, 0.01)
+		record(&r, g.name, 3, func(m int) float64 { return valueOf(curve, day(m)) + white(m) })
+	}
+	if odd := fitted(t, &r).Outliers(); len(odd) != 1 || odd[0] != "c" {
+		t.Errorf("odd are %v, want c", odd)
+	}
+}
+
 // Drift of the zero shows in the residuals, and does not pass for nothing.
 func TestDriftShows(t *testing.T) {
 	var r Readings

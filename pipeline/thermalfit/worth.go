@@ -53,6 +53,7 @@ func worthOf(points []point, residuals []float64) worth {
 		return sum / float64(pairs) / variance, pairs >= max(2, n/10)
 	}
 	w.lag1, _ = at(1)
+	w.lag1 = max(-1, min(1, w.lag1)) // there are fewer products than squares, so that it may come out above 1
 	tau := -1.0
 	for lag := int64(0); lag < longest/2; lag += 2 {
 		even, ok := at(lag)
