@@ -35,6 +35,7 @@ type commands struct {
 	Verify       verifyCommand       `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Drift        driftCommand        `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
 	Explain      explainCommand      `cmd:"" help:"What one value is made of: reading, corrections, constants, and where each came from."`
+	Export       exportCommand       `cmd:"" help:"Tables for other programs, CSV or Parquet: channels, a stretch of time, all rows or least, largest and mean."`
 	Fit          fitCommand          `cmd:"" help:"Constants from the readings of the test itself, as proposals."`
 	RuleOut      ruleOutCommand      `cmd:"" help:"Take a cause off a channel's list in glueline drift, by name."`
 	Quarantine   quarantineCommand   `cmd:"" help:"Messages that were refused."`

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 
 	"glueline/sinks/segment"
 )
@@ -17,29 +16,20 @@ type Side struct {
 	Files []segment.File
 }
 
-// sources finds the sources in the names of files, GROUP.CUT.SOURCE.arrow or with
-// the number of a part.
+// sources finds the sources in the names of files.
 func (s *Side) sources() (all []string) {
 	for _, f := range s.Files {
-		if name := sourceOf(f.Name); !slices.Contains(all, name) {
+		if name := segment.SourceOf(f.Name); !slices.Contains(all, name) {
 			all = append(all, name)
 		}
 	}
 	return all
 }
 
-func sourceOf(name string) string {
-	name = strings.TrimSuffix(name, ".arrow")
-	if i := strings.LastIndex(name, ".part-"); i > 0 {
-		name = name[:i]
-	}
-	return name[strings.LastIndexByte(name, '.')+1:]
-}
-
 func (s *Side) of(source string) *rows {
 	r := &rows{dir: s.Dir}
 	for _, f := range s.Files {
-		if sourceOf(f.Name) == source {
+		if segment.SourceOf(f.Name) == source {
 			r.files = append(r.files, f)
 		}
 	}

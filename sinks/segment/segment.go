@@ -17,7 +17,11 @@
 // The package knows bytes and durability; it does not know what a gauge is.
 package segment
 
-import "glueline/pipeline/frame/arrowipc"
+import (
+	"strings"
+
+	"glueline/pipeline/frame/arrowipc"
+)
 
 // Kind is what a field holds.
 type Kind uint8
@@ -82,4 +86,14 @@ var kinds = map[Kind]arrowipc.Kind{
 	Float:   arrowipc.Float64,
 	Flags:   arrowipc.Uint32,
 	Counts:  arrowipc.Int32,
+}
+
+// SourceOf is the source in the name of a file, GROUP.CUT.SOURCE.arrow or with the
+// number of a part.
+func SourceOf(name string) string {
+	name = strings.TrimSuffix(name, ".arrow")
+	if i := strings.LastIndex(name, ".part-"); i > 0 {
+		name = name[:i]
+	}
+	return name[strings.LastIndexByte(name, '.')+1:]
 }
