@@ -20,8 +20,15 @@
 // the minute, 29 kB a day, and temperatures, humidity and excitation by ten
 // minutes, 2.3 kB a day for each.
 //
-// # What it cannot know
+// # Going on
 //
-// Segments have no column of a reference input, of a witness gauge or of what
-// is near on other sources, so that a reading has no such covariate.
+// A Pass takes a group stretch by stretch. Its State is JSON, and a pass that was
+// restored from it goes on bit for bit as one that was not interrupted.
+//
+// # What it knows beside the strain
+//
+// Reference inputs and the excitation of the channel's own source, the load and
+// the humidity of any, the other channels of the source, and the witness gauges and
+// neighbours that a test file declares. Witnesses and neighbours are read by name
+// within the group only: of those of another group a reading has no covariate.
 package follow
