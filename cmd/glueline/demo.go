@@ -75,7 +75,7 @@ func (c *demoCommand) run(ctx context.Context, s streams, folder *demoFolder) er
 		IdleCut: time.Hour, MaxCut: 24 * time.Hour, StopWithin: 10 * time.Second,
 	}
 	if c.Stay {
-		serve.Listen = "127.0.0.1:0"
+		serve.Listen, serve.Console = "127.0.0.1:0", "127.0.0.1:0"
 	}
 	log := slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	return serve.serve(ctx, s, log, func(ctx context.Context, stop func(), conn *journal.Conn, svc *service) error {
@@ -89,7 +89,8 @@ func (c *demoCommand) run(ctx context.Context, s streams, folder *demoFolder) er
 			stop()
 			return nil
 		}
-		fmt.Fprintln(s.out, "\nThe service stays until it is told to stop (Ctrl-C).")
+		fmt.Fprintf(s.out, "\nLook at it: %s\n", svc.page.link)
+		fmt.Fprintln(s.out, "The service stays until it is told to stop (Ctrl-C).")
 		return nil
 	})
 }

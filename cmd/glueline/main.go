@@ -43,6 +43,8 @@ type commands struct {
 	Feed         feedCommand         `cmd:"" help:"Publish readings as they come, from standard input, a growing file or a TCP port."`
 	Selfcheck    selfcheckCommand    `cmd:"" help:"Prove on this machine that the numbers are right: run check cases and print each with its source."`
 
+	ConsoleUser consoleUserCommand `cmd:"" name:"console-user" help:"A line for --console-users of glueline serve: somebody who may sign in on the page."`
+
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 

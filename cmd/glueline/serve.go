@@ -57,6 +57,8 @@ type serveCommand struct {
 	Ways        string `type:"existingfile" help:"File of the ways by which the people in alarms.tell are reached (deploy/ALARMS.md)."`
 	PassOver    string `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
 	CutBytes    int64  `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
+
+	consoleFlags `embed:""`
 }
 
 // Run serves until it is told to stop.
@@ -71,7 +73,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return err
 	}
-	if err := c.checkHTTP(); err != nil {
+	if err := errors.Join(c.checkHTTP(), c.consoleFlags.check()); err != nil {
 		return err
 	}
 	ways, err := c.loadWays(test)
@@ -124,6 +126,12 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	for _, l := range listeners {
 		crew.start(func(ctx context.Context) error { return svc.serveHTTP(ctx, l) })
 	}
+	if svc.page, err = c.consoleFlags.open(crew.ctx, svc, log); err != nil {
+		return crew.fail(err, c.StopWithin)
+	}
+	if svc.page != nil {
+		crew.start(func(ctx context.Context) error { return svc.page.serve(ctx, log) })
+	}
 	crew.start(func(ctx context.Context) error { svc.tell(ctx, log); return nil })
 	crew.start(func(ctx context.Context) error { c.reloadWhenAsked(ctx, s, svc); return nil })
 
@@ -164,6 +172,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	fmt.Fprintf(s.out, "%s: %s, data in %s. Glueline monitors; it is not a protective system.\n", printable.Text(svc.test.About.Name.Text), count(len(svc.groups), "group"), printable.Text(c.Data))
 	sayAlarms(s.out, ways, test.test)
+	if svc.page != nil {
+		fmt.Fprintf(s.out, "Console: %s\n", svc.page.link)
+	}
 	if c.Lazy {
 		fmt.Fprintln(s.out, "Lazy: what is acknowledged is not on the disk yet; when the power fails, up to two minutes of it are gone.")
 	}
@@ -281,6 +292,9 @@ func (c *serveCommand) show(svc *service, server *journal.Server, log *slog.Logg
 			Publish:  conn.Send,
 			Envelope: func(source string) string { return journal.EnvelopeSubject(g.test, g.plan.Name, source) },
 			Log:      log,
+		}
+		if svc.page != nil {
+			o.Show = svc.page.feed.Show
 		}
 		if c.Publish {
 			o.Reduced = func(source string) string { return journal.ReducedSubject(g.test, g.plan.Name, source) }

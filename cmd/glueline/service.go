@@ -45,6 +45,7 @@ type service struct {
 	metrics  http.Handler
 	health   *healthKeeper
 	ways     *tell.Ways // nil: nobody can be told of alarms
+	page     *page      // nil without a console
 }
 
 // maxEvent is far above any event that a person writes.

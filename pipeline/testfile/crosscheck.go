@@ -40,6 +40,7 @@ func (d *decoder) crossCheck(t *Test) {
 	c.checkFatigue()
 	c.checkPredictions()
 	c.checkAlarms()
+	c.checkDrawing()
 	c.checkNames()
 }
 

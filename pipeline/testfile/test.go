@@ -27,6 +27,7 @@ type Test struct {
 	Fatigue       Named[Fatigue]      `yaml:"fatigue" doc:"S-N curves that the damage of counted cycles is summed by"`
 	Predictions   []Prediction        `yaml:"predictions" doc:"what a calculation expects of a channel at a load step"`
 	Alarms        Alarms              `yaml:"alarms" doc:"what a person is told of, and whom; Glueline monitors, it is not a protective system"`
+	Drawing       Drawing             `yaml:"drawing" doc:"a picture of the article for the console, with the places of gauges on it"`
 
 	Dir string // folder of the file, for paths beside it
 }

@@ -1,7 +1,6 @@
 package live
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"time"
@@ -176,8 +175,6 @@ func (g *gathering) envelope() *Envelope {
 	}
 	return e
 }
-
-func (g *gathering) encode() ([]byte, error) { return json.Marshal(g.envelope()) }
 
 // finite is nil for what JSON has no number for.
 func finite(v float64) *float64 {

@@ -5,6 +5,7 @@
 package live
 
 import (
+	"encoding/json"
 	"log/slog"
 	"sync"
 	"time"
@@ -19,6 +20,7 @@ type Options struct {
 	Publish  func(subject string, data []byte) error
 	Envelope func(source string) (subject string)
 	Reduced  func(source string) (subject string) // nil: no rows are sent
+	Show     func(e *Envelope)                    // nil, or is told of each envelope before it is sent; it keeps nothing of it
 	Log      *slog.Logger
 }
 
@@ -200,7 +202,11 @@ func (s *Sink) sendEnvelopes(mine *gathering) {
 		}
 		g.take(mine)
 		s.mutex.Unlock()
-		text, err := mine.encode()
+		e := mine.envelope()
+		if s.options.Show != nil {
+			s.options.Show(e)
+		}
+		text, err := json.Marshal(e)
 		if err == nil {
 			err = s.options.Publish(s.options.Envelope(mine.source), text)
 		}
