@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"glueline/pipeline/alarm"
+	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/journal"
 	"glueline/sinks/tell"
@@ -201,5 +202,249 @@ func TestAlarmReachesAPerson(t *testing.T) {
 	b.stop()
 	if n := len(b.decided()); n != 2 {
 		t.Errorf("%d decided", n)
+	}
+}
+
+// command runs a command about alarms against the service.
+func (b *alarmBench) command(want int, args ...string) string {
+	b.Helper()
+	args = append([]string{"alarms"}, args...)
+	status, out, errs := glueline(b.Context(), args...)
+	if status != want {
+		b.Fatalf("%v: status %d\n%s%s", args, status, out, errs)
+	}
+	return out + errs
+}
+
+// signed is command of a person.
+func (b *alarmBench) signed(want int, args ...string) string {
+	b.Helper()
+	return b.command(want, append(args, "--data", b.data, "--who", "M. Arkle", "--why", "a trial")...)
+}
+
+// judged waits until the service has judged what was fed.
+func (b *alarmBench) judged() {
+	b.Helper()
+	b.until("all is judged", func() bool {
+		r := b.report()
+		return len(r.Groups) == 1 && !r.Groups[0].Now.Before(b.at(b.second).Add(-100*time.Millisecond))
+	})
+}
+
+func (b *alarmBench) report() (r alarmReport) {
+	b.Helper()
+	status, out, errs := glueline(b.Context(), "alarms", b.data, "--json")
+	if status != 0 {
+		b.Fatalf("status %d: %s", status, errs)
+	}
+	if err := json.Unmarshal([]byte(out), &r); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
+	return r
+}
+
+func outline(all []alarm.Decision) string {
+	var lines []string
+	for _, d := range all {
+		lines = append(lines, fmt.Sprintf("%.1f %s %s %s %s", d.At.Sub(liveStart).Seconds(), d.Kind, d.Alarm, d.Level, d.Who))
+	}
+	return strings.Join(lines, "; ")
+}
+
+// What is acknowledged by name is told nobody else, until it becomes worse; then
+// that must be acknowledged too.
+func TestAcknowledgedByName(t *testing.T) {
+	b := newAlarmBench(t, alarmTest)
+	wants(t, b.command(0, b.data), "bracket under load. Glueline monitors; it is not a protective system", "no alarm")
+	b.feed(2, 70)
+	b.awaits(1)
+	wants(t, b.command(0, b.data), "heavy/force", "warning", "active", "what to do: unload the bracket", "told desk at 2026-03-02 08:00:00Z: command took it over",
+		"shift is told at 2026-03-02 08:00:30Z", "value of force is 70 kN", "glueline alarms acknowledge heavy/force")
+	wants(t, b.signed(1, "acknowledge", "heavy/mass"), `"heavy/mass" is no alarm at present; there are: heavy/force`)
+	wants(t, b.signed(0, "acknowledge", "heavy/force"), "acknowledge heavy/force warning, by M. Arkle", "Its cause is there still")
+	wants(t, b.signed(0, "acknowledge", "heavy/force"), "acknowledged already, by M. Arkle")
+	b.feed(40, 70)
+	b.judged()
+	r := b.report()
+	if a := r.find("heavy/force"); a == nil || a.State != alarmAcknowledged || a.Acknowledged.Who != "M. Arkle" || a.Next != nil {
+		t.Errorf("acknowledged: %+v", a)
+	}
+	if n := len(b.came()); n != 1 {
+		t.Errorf("%d told, although it was acknowledged", n)
+	}
+	b.feed(1, 90)
+	b.awaits(2)
+	wants(t, b.signed(1, "acknowledge", "heavy/force", "--level", "warning"), "it has become danger")
+	status, out, _ := glueline(t.Context(), "status", "--data", b.data)
+	if out = strings.Join(strings.Fields(out), " "); status != 0 || !strings.Contains(out, "group main has 1 alarm that nobody has acknowledged") {
+		t.Errorf("status: %s", out)
+	}
+	b.feed(2, 10) // over, and still waiting for somebody
+	b.judged()
+	wants(t, b.command(0, b.data), "unanswered, its cause is over")
+	wants(t, b.signed(0, "acknowledge", "heavy/force"), "acknowledge heavy/force danger")
+	r = b.report()
+	if len(r.Groups[0].Alarms) != 0 || len(r.Groups[0].Past) != 1 || r.Groups[0].Past[0].State != alarmOver {
+		t.Errorf("over: %+v", r.Groups[0])
+	}
+	b.feed(2, 70) // it is armed again
+	if got := outline(b.awaits(3)); got != "0.2 raised heavy/force warning desk; 42.2 raised heavy/force danger desk; 45.2 raised heavy/force warning desk" {
+		t.Error(got)
+	}
+	b.stop()
+
+	// The archive, judged again, tells the same people of the same, by the same ids.
+	b.start()
+	if err := newControl(b.data).cut(t.Context(), eventOf("a trial")); err != nil {
+		t.Fatal(err)
+	}
+	b.stop()
+	var ids []string
+	for line := range strings.Lines(b.command(0, "replay", b.data, "--json")) {
+		var d judgedAgain
+		if err := json.Unmarshal([]byte(line), &d); err != nil {
+			t.Fatal(err)
+		}
+		if d.Ledger != "sent" {
+			t.Errorf("%s: %s", d.ID, d.Ledger)
+		}
+		ids = append(ids, d.ID)
+	}
+	for i, d := range b.came() {
+		if i >= len(ids) || ids[i] != d.ID {
+			t.Errorf("told %s, and again %v", d.ID, ids)
+		}
+	}
+	other := write(t, t.TempDir(), "other.yaml", strings.Replace(alarmTest, "warning: 60, danger: 80", "danger: 95", 1))
+	wants(t, b.command(0, "replay", b.data, "--test", other), "nobody would have been told of anything")
+	wants(t, b.command(0, b.data), "No service runs on", "up to cut 0", "heavy/force", "told desk at 2026-03-02 08:00:45Z: command took it over")
+}
+
+func eventOf(why string) event.Event { return event.Event{Who: "M. Arkle", Why: why} }
+
+// A mute holds back what it names until its end, and is told of then.
+func TestMuteHasAnEnd(t *testing.T) {
+	b := newAlarmBench(t, alarmTest)
+	b.feed(2, 10)
+	wants(t, b.signed(1, "mute", "brace", "--for", "10s"), "mute of \"brace\", which is no alarm, rule, channel or source")
+	wants(t, b.signed(2, "mute", "force"), "missing flags")
+	wants(t, b.signed(1, "mute", "force", "--for", "800h"), "31 days at most")
+	b.judged()
+	// In the time of the data, which stands still at 2 s.
+	wants(t, b.signed(0, "mute", "force", "--until", b.at(20).Format(time.RFC3339)), "Nobody is told of it until 2026-03-02 08:00:20Z")
+	b.feed(10, 70)
+	b.judged()
+	r := b.report()
+	if a := r.find("heavy/force"); a == nil || !a.HeldBack || !a.MutedUntil.Equal(b.at(20)) || len(b.came()) != 0 {
+		t.Errorf("muted: %+v, %d told", a, len(b.came()))
+	}
+	wants(t, b.command(0, b.data), "active, muted", "muted until 2026-03-02 08:00:20Z", "force until 2026-03-02 08:00:20Z, by M. Arkle: a trial; it holds back heavy/force")
+	b.feed(9, 70)
+	if got := outline(b.awaits(1)); got != "20.0 raised heavy/force warning desk" {
+		t.Error(got)
+	}
+	wants(t, b.signed(1, "unmute", "force"), "which is not muted")
+	wants(t, b.signed(0, "acknowledge", "heavy/force"), "acknowledge")
+	b.feed(2, 10)
+	wants(t, b.signed(0, "mute", "all", "--for", "1h"), "Nobody is told of it")
+	b.feed(2, 70)
+	b.judged()
+	wants(t, b.signed(0, "unmute", "all"), "What it held back is told of now")
+	b.awaits(2)
+	b.stop()
+}
+
+// A source that falls silent is an alarm by the clock of the service.
+func TestSilenceIsAnAlarm(t *testing.T) {
+	b := newAlarmBench(t, strings.Replace(alarmTest, "  tell:", "  silence: {after: 1 s, level: danger, action: look at the logger}\n  tell:", 1))
+	d := b.awaits(1)[0] // nothing has ever come
+	if d.Alarm != "silence/node" || d.Level != "danger" || d.Action != "look at the logger" || d.Reading != "no frame" {
+		t.Errorf("before the first frame: %+v", d)
+	}
+	b.signed(0, "acknowledge", "silence/node")
+	b.stop()
+}
+
+// The next person is told by the clock, when no data come.
+func TestNextPersonIsToldByTheClock(t *testing.T) {
+	b := newAlarmBench(t, strings.Replace(alarmTest, "after: 30 s", "after: 1 s", 1))
+	b.feed(1, 70)
+	got := b.awaits(2)
+	if got[0].Who != "desk" || got[1].Who != "shift" || got[1].Kind != "repeated" || got[1].At.Sub(got[0].At) < time.Second {
+		t.Errorf("%+v", got)
+	}
+	b.stop()
+}
+
+// Killed in the middle and started again, a service decides what an undisturbed one
+// decides: nobody is left out, and what is told twice has the same id.
+func TestKilledServiceTellsTheSame(t *testing.T) {
+	course := func(b *alarmBench, kill bool) map[string]bool {
+		for i := range 12 {
+			force := 10.0
+			if i%3 == 1 {
+				force = 70
+			}
+			if i%3 == 2 {
+				force = 90
+			}
+			b.feed(5, force)
+			if i%4 == 2 {
+				if err := newControl(b.data).cut(t.Context(), eventOf("a cut in the middle")); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if kill && i%3 == 1 {
+				b.kill()
+				b.start()
+			}
+			if i == 5 {
+				b.judged()
+				b.signed(0, "acknowledge", "heavy/force")
+			}
+		}
+		b.judged()
+		b.awaits(len(b.decided()))
+		ids := map[string]bool{}
+		for _, m := range b.decided() {
+			if ids[m.ID] {
+				t.Errorf("%s is decided twice", m.ID)
+			}
+			ids[m.ID] = true
+		}
+		for _, d := range b.came() {
+			if !ids[d.ID] {
+				t.Errorf("told %s, which the ledger does not have", d.ID)
+			}
+		}
+		b.stop()
+		return ids
+	}
+	calm := course(newAlarmBench(t, alarmTest), false)
+	killed := course(newAlarmBench(t, alarmTest), true)
+	if len(calm) < 4 || fmt.Sprint(calm) != fmt.Sprint(killed) {
+		t.Errorf("undisturbed %v\n    killed %v", calm, killed)
+	}
+}
+
+// People without a way are refused before anything begins.
+func TestPeopleWithoutAWay(t *testing.T) {
+	dir := t.TempDir()
+	file := write(t, dir, "bench.yaml", alarmTest)
+	for _, c := range []struct{ ways, want string }{
+		{"people: {desk: {command: [sh]}}", "no way to tell shift"},
+		{"people: {desk: {command: [sh]}, shift: {}}", "people.shift: no way"},
+		{"", "it names nobody"},
+		{"people: {desk: {command: [there-is-no-such-program]}, shift: {command: [sh]}}", "there-is-no-such-program"},
+		{"people: {desk: {pigeon: yes}}", "pigeon"},
+	} {
+		data := filepath.Join(dir, "data")
+		status, out, errs := glueline(t.Context(), "serve", file, "--data", data, "--ways", write(t, dir, "ways.yaml", c.ways))
+		if status != 1 || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: status %d: %s%s", c.ways, status, out, errs)
+		}
+		if folderIsThere(data) {
+			t.Errorf("%s: a folder was made", c.ways)
+		}
 	}
 }

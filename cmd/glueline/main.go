@@ -34,6 +34,7 @@ type commands struct {
 	Review       reviewCommand       `cmd:"" help:"Say by name that a revision was checked, or may be released."`
 	Verify       verifyCommand       `cmd:"" help:"Look for damage in the files of a test, and reduce its raw archive again."`
 	Drift        driftCommand        `cmd:"" help:"Which channel has stopped telling the truth, since when and why; and the cycles it has borne."`
+	Alarms       alarmsCommands      `cmd:"" help:"What a person is told of, and whom: what is active, acknowledged, muted. Glueline monitors; it is not a protective system."`
 	Explain      explainCommand      `cmd:"" help:"What one value is made of: reading, corrections, constants, and where each came from."`
 	Export       exportCommand       `cmd:"" help:"Tables for other programs, CSV or Parquet: channels, a stretch of time, all rows or least, largest and mean."`
 	Fit          fitCommand          `cmd:"" help:"Constants from the readings of the test itself, as proposals."`

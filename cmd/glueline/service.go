@@ -60,6 +60,7 @@ type groupStatus struct {
 	LastCut  *cutStatus     `json:"last_cut,omitempty"`
 	Live     live.Counts    `json:"live"` // what was sent to whoever listens
 	Health   *healthStatus  `json:"health,omitempty"`
+	Alarms   *alarmCounts   `json:"alarms,omitempty"`
 	Error    string         `json:"error,omitempty"`
 }
 
@@ -109,6 +110,10 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		answer(w, s.looks())
 	case "GET /begun":
 		s.begun(w, r)
+	case "GET /alarms":
+		answer(w, s.alarms())
+	case "POST /alarms/try":
+		s.try(w, r)
 	case "POST /events":
 		s.event(w, r)
 	case "POST /revision":
@@ -118,6 +123,10 @@ func (s *service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	default:
 		if r.Method == http.MethodGet && (r.URL.Path == healthPath || strings.HasPrefix(r.URL.Path, healthPath+"/")) {
 			s.health1(w, r)
+			return
+		}
+		if id, ok := strings.CutPrefix(r.URL.Path, "/alarms/deliveries/"); ok && r.Method == http.MethodGet {
+			s.deliveries(w, r, id)
 			return
 		}
 		if r.Method == http.MethodGet && (r.URL.Path == "/quarantine" || strings.HasPrefix(r.URL.Path, "/quarantine/")) {
@@ -148,6 +157,7 @@ func (s *service) status(ctx context.Context) status {
 		asking.Go(func() {
 			st.Groups[i] = g.status(ctx)
 			st.Groups[i].Health = s.health.look(g.plan.Name)
+			st.Groups[i].Alarms = s.alarmCounts(g)
 		})
 	}
 	asking.Wait()
@@ -198,7 +208,7 @@ func (s *service) event(w http.ResponseWriter, r *http.Request) {
 	}
 	e, err := event.Parse(text)
 	if err == nil {
-		err = namesKnown(&e, s.current.Load().test)
+		err = errors.Join(namesKnown(&e, s.current.Load().test), s.fitsAlarms(&e))
 	}
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)

@@ -80,6 +80,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 		if h := g.Health; h != nil && h.Error != "" {
 			warnings = append(warnings, fmt.Sprintf("what is said of the health of group %s is not up to date: %s. The results are not touched by it; it is tried again.", g.Group, h.Error))
 		}
+		warnings = append(warnings, g.Alarms.warnings(g.Group)...)
 		for _, r := range p.RefusedOf {
 			what := "of no source"
 			if r.Source != "" {

@@ -87,6 +87,20 @@ func (m *Mute) covers(a *Alarm) bool {
 	return m.What == "all" || m.What == a.Key || m.What == a.Rule || m.What == a.Of
 }
 
+// MutedUntil returns when the last of the mutes ends that hold an alarm back; ok is
+// false where none does.
+func (s *State) MutedUntil(a *Alarm) (ns int64, ok bool) {
+	for _, m := range s.Mutes {
+		if m.covers(a) && m.Until > s.Now && m.Until > ns {
+			ns, ok = m.Until, true
+		}
+	}
+	return ns, ok
+}
+
+// ReadState reads what MarshalState gave, to be looked at.
+func ReadState(text []byte) (State, error) { return parseState(text) }
+
 const stateVersion = 1
 
 // Most alarms and mutes that are over are forgotten: the log of decisions has

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"sync"
 	"time"
 )
@@ -49,6 +50,50 @@ func parseLedger(text []byte) (lines []Line, damaged int) {
 	}
 	return lines, damaged
 }
+
+// Deliveries are what lines of a ledger say became of each message, by its id: one
+// a way, in the order in which they were decided. What was neither sent nor given
+// up waits. Tries are at least so many: not every failure has a line.
+func Deliveries(lines []Line) map[string][]Delivery {
+	all := map[string][]Delivery{}
+	for _, l := range lines {
+		if m := l.Decided; m != nil && all[m.ID] == nil {
+			all[m.ID] = []Delivery{}
+			for _, way := range l.Ways {
+				all[m.ID] = append(all[m.ID], Delivery{ID: m.ID, Who: m.Who, Way: way, Subject: m.Subject, Decided: l.At})
+			}
+			if len(l.Ways) == 0 && m.Who != "" {
+				all[m.ID] = append(all[m.ID], Delivery{ID: m.ID, Who: m.Who, Subject: m.Subject, Decided: l.At, Error: noWay})
+			}
+			continue
+		}
+		id := l.Sent + l.Failed + l.GivenUp
+		of := all[id]
+		if len(of) == 0 {
+			continue // the line that decided it was damaged
+		}
+		i := slices.IndexFunc(of, func(d Delivery) bool { return d.Way == l.Way || d.Way == "" })
+		if i < 0 { // by a way that the file of ways has since had
+			i = len(of)
+			of = append(of, Delivery{ID: id, Who: of[0].Who, Subject: of[0].Subject, Decided: of[0].Decided})
+		}
+		d := &of[i]
+		d.Way, d.Error = l.Way, l.Error
+		d.Tries++
+		switch {
+		case l.Sent != "":
+			d.Sent = l.At
+		case l.GivenUp != "":
+			d.GivenUp = true
+			d.Tries--
+		}
+		all[id] = of
+	}
+	return all
+}
+
+// noWay is why nothing is sent to whom the file of ways does not know.
+const noWay = "no way is known"
 
 // ledger is a ledger being written. What the disk does not take is kept and
 // written with the next line: nobody who is to be told waits for a disk.

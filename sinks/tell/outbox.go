@@ -128,7 +128,7 @@ func (o *Outbox) queueAll(m Message, at time.Time) (ways []string) {
 		ways = append(ways, w.Name())
 	}
 	if len(ways) == 0 && m.Who != "" {
-		d := &delivery{message: m, since: at, failure: "no way is known"}
+		d := &delivery{message: m, since: at, failure: noWay}
 		o.known[m.ID] = append(o.known[m.ID], d)
 		o.nobody = append(o.nobody, d)
 	}
