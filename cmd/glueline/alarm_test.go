@@ -295,7 +295,7 @@ func TestAcknowledgedByName(t *testing.T) {
 
 	// The archive, judged again, tells the same people of the same, by the same ids.
 	b.start()
-	if err := newControl(b.data).cut(t.Context(), eventOf("a trial")); err != nil {
+	if err := newControl(b.data).cut(t.Context(), cutFor("a trial")); err != nil {
 		t.Fatal(err)
 	}
 	b.stop()
@@ -320,7 +320,7 @@ func TestAcknowledgedByName(t *testing.T) {
 	wants(t, b.command(0, b.data), "No service runs on", "up to cut 0", "heavy/force", "told desk at 2026-03-02 08:00:45Z: command took it over")
 }
 
-func eventOf(why string) event.Event { return event.Event{Who: "M. Arkle", Why: why} }
+func cutFor(why string) event.Event { return event.Event{Who: "M. Arkle", Why: why} }
 
 // A mute holds back what it names until its end, and is told of then.
 func TestMuteHasAnEnd(t *testing.T) {
@@ -390,7 +390,7 @@ func TestKilledServiceTellsTheSame(t *testing.T) {
 			}
 			b.feed(5, force)
 			if i%4 == 2 {
-				if err := newControl(b.data).cut(t.Context(), eventOf("a cut in the middle")); err != nil {
+				if err := newControl(b.data).cut(t.Context(), cutFor("a cut in the middle")); err != nil {
 					t.Fatal(err)
 				}
 			}
