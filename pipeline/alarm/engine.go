@@ -151,7 +151,7 @@ func (e *Engine) judge(c *condition, b *group.Batch, row int) {
 	}
 	if c.value >= 0 {
 		v = b.Columns[c.value].Float[row]
-		if math.IsNaN(v) || math.IsInf(v, 0) || mask&flag.LeavesOut != 0 {
+		if math.IsNaN(v) || math.IsInf(v, 0) || mask&flag.LeavesOutOfAlarms != 0 {
 			return
 		}
 	}

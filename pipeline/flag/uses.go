@@ -11,3 +11,12 @@ const (
 
 // LeavesOutOfDrift holds the flags that leave a sample out of the records of drift.
 var LeavesOutOfDrift = LeavesOut | TemperatureStale | TemperatureAhead
+
+// LeavesOutOfSlowZero holds the flags that leave a sample out of the zero that
+// package health watches over a whole test: by the end of the range a sample is
+// counted there, and not averaged.
+var LeavesOutOfSlowZero = LeavesOutOfDrift
+
+// LeavesOutOfAlarms holds the flags that leave a sample out of an alarm's limits:
+// it neither counts nor breaks a run. A condition on flags takes every sample.
+var LeavesOutOfAlarms = LeavesOut

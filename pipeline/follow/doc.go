@@ -16,9 +16,10 @@
 // # Memory
 //
 // It does not grow with the samples. Channels are bounded (see drift.Record and
-// cycles.Counter); kept beside them for the length of the test are the load by
-// the minute, 29 kB a day, and temperatures, humidity and excitation by ten
-// minutes, 2.3 kB a day for each.
+// cycles.Counter). Beside them the load by the minute, and temperatures, humidity,
+// excitation and reference inputs by ten minutes, are kept for two hours behind the
+// newest, for rows that come later; a stretch that is taken at once is held whole,
+// 29 kB a day and 2.3 kB a day for each.
 //
 // # Going on
 //

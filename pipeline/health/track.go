@@ -137,9 +137,6 @@ type track struct {
 // unusual are flags of samples that say nothing about the channel's health.
 const unusual = flag.ShuntOn | flag.Handled | flag.ExcitationOff
 
-// doubtful values are left out of the slow zero: their temperature is not known.
-const doubtful = flag.TemperatureMissing | flag.TemperatureStale | flag.TemperatureAhead
-
 const ends = flag.Saturated | flag.Open | flag.Shorted
 
 func (t *track) add(times []int64, values []float64, flags []uint32) {
@@ -178,7 +175,7 @@ func (t *track) add(times []int64, values []float64, flags []uint32) {
 			b.ended++
 			continue
 		}
-		if m&(flag.LeavesOut|doubtful) == 0 && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		if m&flag.LeavesOutOfSlowZero == 0 && !math.IsNaN(v) && !math.IsInf(v, 0) {
 			b.sum += v
 			b.good++
 		}

@@ -60,6 +60,7 @@ func TestPageStatesWhatIsLeftOut(t *testing.T) {
 		mask flags.Mask
 	}{
 		{"summaries, steps, cycles, limits", flags.LeavesOut}, {"drift", flags.LeavesOutOfDrift},
+		{"slow zero", flags.LeavesOutOfSlowZero}, {"alarms", flags.LeavesOutOfAlarms},
 		{"zeros", flags.LeavesOutOfZero}, {"refuses the zero", flags.RefusesZero},
 		{"spikes", flags.LeavesOutOfSpikes}, {"jumps", flags.LeavesOutOfJumps},
 	}
