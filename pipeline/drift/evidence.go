@@ -54,6 +54,20 @@ func (f *findings) fit(o *opine, c Cause, what string) {
 	o.says(f.weigh(e.score), "%s explains %.0f %% of what moved beside temperature", what, 100*e.share)
 }
 
+// rest says whether what a cause does while nothing is loaded was seen there.
+func (f *findings) rest(o *opine, c Cause) {
+	e := f.zeros[c]
+	score, would := f.atRest(&e)
+	if !f.zeroMoved() || would < 2*leastRest {
+		return
+	}
+	if score = max(-12, min(12, score)); score > 0 { // changes over rests are independent of each other
+		o.says(score, "what it does at rest, %.0f microstrain in all, was seen there", would*micro)
+	} else {
+		o.says(score, "it would have moved by %.0f microstrain in all while at rest, and the zero did not", would*micro)
+	}
+}
+
 // bend says whether a change of slope against load is what the cause does.
 func (f *findings) bend(o *opine, does bool) {
 	if f.slopeChanged() && does {
@@ -148,8 +162,12 @@ func postCure(f *findings, o *opine) {
 	f.fit(o, PostCure, "the logarithm of time since cure")
 	f.bend(o, false)
 	f.rightShunt(o)
+	f.rest(o, PostCure)
 	if f.zeroMoved() && f.beforeLoad() > 0.15 {
 		o.says(3, "%.0f %% of it happened before the first load", 100*f.beforeLoad())
+	}
+	if f.zeroMoved() && f.plain.onset < max(0, f.facts.CureHour)+24 {
+		o.says(1, "it began soon after the cure")
 	}
 	switch free := f.coupon(); {
 	case free > mostly:
@@ -193,6 +211,12 @@ func connector(f *findings, o *opine) {
 	if f.sharp < 0.6 && f.jumps > 0 && min(f.ups, f.downs) < 2 && f.zeroMoved() {
 		o.says(-8, "the jumps are not sharp: %.0f %% of them within two hours", 100*f.sharp)
 	}
+	if f.settled < -1 {
+		o.says(max(-12, f.settled), "it jumped at first and not since, as a bad contact would with a chance of %.2g", math.Exp(f.settled))
+	}
+	if f.driven < -1 {
+		o.says(max(-12, f.driven), "it jumped under load and not at rest, as a bad contact would with a chance of %.2g", math.Exp(f.driven))
+	}
 	if f.wild > 2 {
 		o.says(4, "%.0f spikes in a hundred hours", f.wild)
 	} else if f.zeroMoved() {
@@ -222,7 +246,10 @@ func leadHeat(f *findings, o *opine) {
 }
 
 func debond(f *findings, o *opine) {
-	if f.zeroMoved() {
+	switch beside := f.best - joining; {
+	case f.zeroMoved() && f.lost() > f.moved && beside > f.plain.score:
+		o.says(f.weigh(beside)-1, "something else may move the zero, by less than the %.0f microstrain that are missing under load", f.lost()*micro)
+	case f.zeroMoved():
 		o.says(f.weigh(f.plain.score)-1, "a drift from one time on explains %.0f %% of what moved", 100*f.plain.share)
 	}
 	f.bend(o, f.slope.amount < 0)
@@ -270,12 +297,7 @@ func shakedown(f *findings, o *opine) {
 		o.says(-8, "the witness gauge moves too, %.0f %% as far, and bears no load", 100*free)
 	}
 	if f.firstLoading(f.plain.onset) && f.zeroMoved() {
-		switch {
-		case f.plain.onset < f.firstUse-2:
-			o.says(-3, "it began before the first load")
-		case !(f.beforeLoad() > 0.06):
-			o.says(3, "it began under the first loads")
-		}
+		o.says(1, "it began under the first loads")
 		if f.answered(f.plain.onset) || f.answered(f.peakAt) {
 			o.says(5, "neighbours on another source answered")
 		}
@@ -402,6 +424,8 @@ func (f *findings) since(c Cause) float64 {
 		return f.slope.onset
 	case c == Structure:
 		return f.peakAt
+	case slowly[c] && !math.IsNaN(f.departed(c)):
+		return f.departed(c)
 	case c == Moisture && f.plain.onset > f.zeros[c].shows: // a dry spell hides when a leak began: halfway
 		return (f.zeros[c].shows + f.plain.onset) / 2
 	case c == Thermal:

@@ -3,6 +3,7 @@ package drift_test
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"glueline/pipeline/drift"
 )
@@ -27,7 +28,7 @@ func Example() {
 		}
 	}
 	verdict := drift.Judge(&record, drift.Facts{Gauge: 350, GaugeFactor: 2.08})
-	fmt.Println(verdict.Named, verdict.Ranked[0].Certainty, "since day", verdict.Onset.YearDay()-1)
+	fmt.Println(verdict.Named, verdict.Ranked[0].Certainty, "since day", verdict.Onset.Round(time.Hour).YearDay()-1)
 	fmt.Println("to decide:", verdict.Ranked[0].Decide)
 	// Output:
 	// instrument likely since day 3

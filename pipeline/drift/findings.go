@@ -18,7 +18,10 @@ type findings struct {
 	jumps     int
 	sharp     float64 // part of the jumps that happens within two hours
 	oneWay    float64 // 1 if all jumps go one way, 0 if they come back
+	settled   float64 // log of the chance that a contact would jump so early only
+	driven    float64 // and so seldom at rest
 	best      float64 // score of the best explanation
+	single    float64 // of the best one that is one trouble
 	effective float64 // independent zeros, by the colour of what the best explanation leaves
 	moved     float64 // m/m, how far the zero moved beside what temperature explains
 	perKelvin float64 // m/m/K that the zero follows its own temperature by
@@ -55,7 +58,10 @@ type explanation struct {
 	shows  float64 // hour from which it would be seen
 	amount float64 // coefficient of its last column
 	left   []float64
-	known  bool // what it would follow was measured
+	effect []float64 // what it adds to each zero
+	beside []float64 // what the other trouble adds, where there is one
+	known  bool      // what it would follow was measured
+	joined bool      // by another trouble, which is not named
 }
 
 // change is a step or drift of a quantity.
@@ -146,136 +152,42 @@ const mostEffective = 60
 
 const fewest = 24 // epochs with a zero, below which nothing is said
 
+// levels are drifts that level off with given time constants, or hardly, in hours.
+func (s *series) levels(taus ...float64) law {
+	return func(t float64) (all [][][]float64) {
+		for _, tau := range taus {
+			all = append(all, [][]float64{s.grown(t, tau)})
+		}
+		return all
+	}
+}
+
+// candidate is a cause with the laws that it may follow.
+type candidate struct {
+	trial
+	parameters float64
+	known      bool
+	laws       func(*trial)
+	alone      float64     // what it leaves
+	second     [][]float64 // columns of another trouble, not named, beside it; nil for none
+	solo       [][]float64 // those of the cause without that
+	soloOnset  float64
+}
+
+const plain, jumpy = Cause("plain"), Cause("jumpy")
+
 func (f *findings) explainZero() {
 	base := newLeast(f.zero, f.base()...)
 	total := base.squares()
-	type candidate struct {
-		trial
-		parameters float64
-		known      bool
-	}
 	all := map[Cause]*candidate{}
-	open := func(c Cause, parameters float64) *candidate {
-		k := &candidate{trial: trial{least: base, best: total}, parameters: parameters, known: true}
+	for c, k := range f.candidates() {
+		k.trial = trial{least: base, best: total}
+		k.laws(&k.trial)
+		k.alone = k.best
 		all[c] = k
-		return k
 	}
-	const plain, jumpy = Cause("plain"), Cause("jumpy")
-
-	levels := func(taus ...float64) law {
-		return func(t float64) (all [][][]float64) {
-			for _, tau := range taus {
-				all = append(all, [][]float64{f.grown(t, tau)})
-			}
-			return all
-		}
-	}
-	f.search(&open(plain, 3).trial, levels(0.1, 12, 60, 1000))
-	wet := open(Moisture, 3)
-	f.search(&wet.trial, func(t float64) (all [][][]float64) {
-		for _, tau := range []float64{20, 100, 1000} {
-			g := f.grown(t, tau)
-			if f.with[Humidity] == nil {
-				all = append(all, [][]float64{g})
-				continue
-			}
-			for j := range f.wet {
-				all = append(all, [][]float64{g, times(g, f.wet[j])})
-				if tau == 100 {
-					all = append(all, [][]float64{times(g, f.wet[j]), times(g, times(f.wet[j], f.wet[j]))})
-				}
-			}
-		}
-		return all
-	})
-	wet.known = f.with[Humidity] != nil
-	creep := open(Creep, 3)
-	remembered := func(t float64) (all [][][]float64) {
-		var since [len(lags)][]float64
-		for j := range lags {
-			since[j] = f.from(t, func(i int) float64 { return f.lagged[j][i] })
-			all = append(all, [][]float64{since[j]})
-		}
-		return append(all, [][]float64{since[0], since[1]}, [][]float64{since[1], since[2]})
-	}
-	f.search(&creep.trial, remembered)
-	creep.all(f.firstUse, remembered)
-	cure := open(PostCure, 2)
-	begin := max(f.at[0], f.facts.CureHour)
-	warmed := f.warmed(begin)
-	for _, tau := range []float64{1, 4, 16, 60} {
-		for _, hours := range [][]float64{warmed, f.from(begin, func(i int) float64 { return f.at[i] - begin })} {
-			cure.try(begin, f.column(func(i int) float64 { return math.Log1p(hours[i] / tau) }))
-			cure.try(begin, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(hours[i] / tau)) }))
-		}
-	}
-	contact := f.jump(open(jumpy, 0).least)
-	heat := open(LeadHeat, 3)
-	f.cable = f.with[LeadTemperature]
-	if f.cable == nil {
-		f.cable = f.with[Temperature] // the best guess of it
-	}
-	if heat.known = f.cable != nil && f.facts.TwoWire; heat.known {
-		f.search(&heat.trial, func(t float64) [][][]float64 {
-			return [][][]float64{{f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.cable[i] })}}
-		})
-	}
-	tired := open(Fatigue, 3)
-	f.search(&tired.trial, func(t float64) (all [][][]float64) {
-		at, _ := slices.BinarySearch(f.at, t)
-		for _, power := range []float64{0.7, 1, 1.4} {
-			all = append(all, [][]float64{f.from(t, func(i int) float64 { return math.Pow(f.cycles[i]-f.cycles[at], power) })})
-		}
-		return all
-	})
-	settled := open(Shakedown, 2)
-	for _, n := range []float64{0.3, 1, 2.5, 6, 12} {
-		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-f.loads[i] / n) }))
-		settled.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(f.loads[i] / n)) }))
-	}
-	hot := open(SelfHeating, 1)
-	if hot.known = f.with[Excitation] != nil && spread(f.with[Excitation]) > 0.05*mean(f.with[Excitation]); hot.known {
-		v := f.with[Excitation]
-		at := f.at[0]
-		for i := range v {
-			if math.Abs(v[i]/v[0]-1) > 0.05 {
-				at = f.at[i]
-				break
-			}
-		}
-		hot.try(at, times(v, v))
-	} else {
-		f.search(&hot.trial, levels(0.3))
-		hot.parameters = 2
-	}
-	unit := open(Instrument, 1)
-	switch {
-	case f.referred:
-		unit.try(f.began(f.with[Reference]), f.with[Reference])
-	case f.with[Companions] != nil:
-		// What they share with the temperature is what it does to all of them, a
-		// witness gauge among them: only what they do beside it is the instrument's.
-		beside := newLeast(f.with[Companions], f.base()...).residual
-		unit.try(f.began(beside), beside)
-	default:
-		unit.known = false
-		f.search(&unit.trial, levels(0.1, 12, 60, 1000))
-		unit.parameters = 3
-	}
-	built := open(Structure, 3)
-	for _, t := range f.maxima {
-		for _, by := range []float64{-1.6, -0.6, 0.4} {
-			step := f.from(t+by, func(int) float64 { return 1 })
-			more := f.grown(t+by, 30)
-			built.try(t, step)
-			built.try(t, step, more)
-			if f.firstLoading(t) { // there the article that gives is one that settles
-				settled.try(t, step)
-				settled.try(t, step, more)
-			}
-		}
-	}
-
+	contact := f.jump(base)
+	all[jumpy] = &candidate{trial: trial{least: base, best: total}, alone: total, known: true}
 	best := all[plain]
 	for _, c := range slices.Sorted(maps.Keys(all)) { // some fit equally well: in one order, for one verdict
 		k := all[c]
@@ -289,24 +201,66 @@ func (f *findings) explainZero() {
 		rho = min(rho, colour(contact.residual))
 	}
 	n := float64(len(f.zero))
-	f.effective = max(15, n*(1-rho)/(1+rho))
-	f.effective = min(f.effective, mostEffective)
+	effective := func(rho float64) float64 { return min(mostEffective, max(15, n*(1-rho)/(1+rho))) }
+	f.effective = effective(rho)
 	// No model of a cause is better than a few per cent, nor than half a microstrain.
 	floor := n*0.25e-12 + 0.01*total
 	likely := func(left float64) float64 { return f.effective / 2 * math.Log((total+floor)/(left+floor)) }
+	f.single = math.Inf(-1)
+	for _, k := range all {
+		f.single = max(f.single, likely(k.best)-k.parameters/2*math.Log(f.effective))
+	}
+	for _, c := range slices.Sorted(maps.Keys(all)) {
+		k := all[c]
+		if !slices.Contains(joined, c) || !k.known || k.columns == nil {
+			continue
+		}
+		f.join(k)
+		if k.second != nil && k.best < 0.5*best.best {
+			best = k
+			left = newLeast(f.zero, append(f.base(), append(k.columns, k.second...)...)...)
+			rho = min(rho, colour(left.residual))
+		}
+	}
+	f.effective = effective(rho)
 	for c, k := range all {
 		e := explanation{known: k.known, onset: k.onset, left: k.residual}
-		if k.columns != nil {
-			full := append(f.base(), k.columns...)
-			e.left = newLeast(f.zero, full...).residual
-			e.amount = amplitude(f.zero, full...)
-			if c == Creep && len(k.columns) == 2 { // two memories, which may have two signs
-				e.amount += amplitude(f.zero, append(f.base(), k.columns[1], k.columns[0])...)
+		price := k.parameters / 2 * math.Log(f.effective)
+		e.score = likely(k.alone) - price
+		e.share = 1 - k.alone/total
+		columns := k.columns
+		if k.second != nil {
+			both := append(columns[:len(columns):len(columns)], k.second...)
+			own, other := reach(f.effect(both, len(columns))), reach(f.effect(append(k.second[:len(k.second):len(k.second)], columns...), len(k.second)))
+			more := likely(k.best) - price - 1.5*math.Log(f.effective) - joining - 4*max(0, math.Log(other/own))
+			if more > e.score {
+				e.score, e.joined, e.share = more, true, 1-k.best/total
+				columns = both
+			} else {
+				k.second, k.columns, k.onset = nil, k.solo, k.soloOnset
+				columns = k.columns
+				e.onset = k.onset
 			}
-			e.shows = f.shows(f.effect(k.columns), k.onset)
 		}
-		e.score = likely(k.best) - k.parameters/2*math.Log(f.effective)
-		e.share = 1 - k.best/total
+		if k.columns != nil {
+			full := append(f.base(), columns...)
+			e.left = newLeast(f.zero, full...).residual
+			order := append(f.base(), columns[len(k.columns):]...)
+			order = append(order, k.columns...)
+			e.amount = amplitude(f.zero, order...)
+			if c == Creep && len(k.columns) == 2 { // two memories, which may have two signs
+				e.amount += amplitude(f.zero, append(order[:len(order)-2:len(order)-2], k.columns[1], k.columns[0])...)
+			}
+			e.effect = f.effect(columns, len(k.columns))
+			if e.joined { // what is not named explains nothing
+				other := f.effect(append(k.second[:len(k.second):len(k.second)], k.columns...), len(k.second))
+				e.beside = other
+				for i := range e.left {
+					e.left[i] += other[i]
+				}
+			}
+			e.shows = f.shows(e.effect, k.onset)
+		}
 		f.zeros[c] = e
 	}
 	f.plain = f.zeros[plain]
@@ -316,6 +270,7 @@ func (f *findings) explainZero() {
 		score: likely(contact.squares) - (float64(contact.jumps)-0.5*float64(min(contact.jumps, len(f.sharpJumps()))))*math.Log(f.effective)}
 	f.zeros[Connector] = f.steps
 	f.sharp, f.oneWay = contact.sharp, contact.oneWay
+	f.settled, f.driven = f.early(contact.cuts), f.underLoad(contact.cuts)
 	f.best = f.plain.score
 	for _, e := range f.zeros {
 		f.best = max(f.best, e.score)
@@ -325,13 +280,171 @@ func (f *findings) explainZero() {
 	// What temperature explains beside the best explanation of the rest.
 	if t := f.with[Temperature]; t != nil {
 		columns := append([][]float64{f.ones}, best.columns...)
-		columns = append(columns, t)
+		columns = append(append(columns, best.second...), t)
 		f.perKelvin = amplitude(f.zero, columns...)
 		bare := newLeast(t, columns[:len(columns)-1]...)
 		f.perKError = math.Sqrt(left.squares() / f.effective / (bare.squares()/n + 1e-9) / n * (n / f.effective))
 		f.moved = reach(f.column(func(i int) float64 { return fitted[i] - f.perKelvin*t[i] }))
 	} else {
 		f.moved = reach(fitted)
+	}
+}
+
+// joined are the causes beside which another trouble may be.
+var joined = []Cause{Moisture, Creep, PostCure, LeadHeat, Fatigue, Shakedown, SelfHeating, Instrument, Structure}
+
+// joining is the price, as a logarithm, of a second trouble in one channel beside
+// that of its parameters.
+const joining = 6
+
+// join looks for a drift from any time on, of whatever cause, beside what the
+// cause of a candidate does, and fits both.
+func (f *findings) join(k *candidate) {
+	second := trial{least: newLeast(f.zero, append(f.base(), k.columns...)...), best: 0.7 * k.best}
+	f.search(&second, f.levels(0.1, 30, 1000))
+	if second.columns == nil {
+		return
+	}
+	k.solo, k.soloOnset = k.columns, k.onset
+	again := trial{least: newLeast(f.zero, append(f.base(), second.columns...)...), best: math.Inf(1)}
+	k.laws(&again)
+	k.best, k.onset, k.columns, k.second = again.best, again.onset, again.columns, second.columns
+}
+
+// candidates are the causes that the zero alone may tell of.
+func (f *findings) candidates() map[Cause]*candidate {
+	all := map[Cause]*candidate{}
+	open := func(c Cause, parameters float64, laws func(*trial)) *candidate {
+		all[c] = &candidate{parameters: parameters, known: true, laws: laws}
+		return all[c]
+	}
+	follow := func(l law) func(*trial) { return func(t *trial) { f.search(t, l) } }
+
+	open(plain, 3, follow(f.levels(0.1, 12, 60, 1000)))
+	open(Moisture, 3, follow(f.wetted)).known = f.with[Humidity] != nil
+	open(Creep, 3, func(t *trial) {
+		f.search(t, f.remembered)
+		t.all(f.firstUse, f.remembered)
+	})
+	begin := max(f.at[0], f.facts.CureHour)
+	warmed, hours := f.warmed(begin), f.from(begin, func(i int) float64 { return f.at[i] - begin })
+	open(PostCure, 2, func(t *trial) {
+		for _, tau := range []float64{1, 4, 16, 60} {
+			for _, hours := range [][]float64{warmed, hours} {
+				t.try(begin, f.column(func(i int) float64 { return math.Log1p(hours[i] / tau) }))
+				t.try(begin, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(hours[i] / tau)) }))
+			}
+		}
+	})
+	f.cable = f.with[LeadTemperature]
+	if f.cable == nil {
+		f.cable = f.with[Temperature] // the best guess of it
+	}
+	hot := open(LeadHeat, 3, func(*trial) {})
+	hot.known = f.cable != nil && f.facts.TwoWire
+	switch {
+	case hot.known && f.with[LeadTemperature] != nil:
+		hot.laws = follow(func(t float64) [][][]float64 {
+			was, n := f.cable[0], 1.0 // what it was before
+			for i := 1; i < len(f.at) && f.at[i] < t; i++ {
+				was, n = was+f.cable[i], n+1
+			}
+			return [][][]float64{{f.from(t, func(i int) float64 { return f.cable[i] - was/n })}}
+		})
+	case hot.known: // what the cable was before is not known
+		hot.laws = follow(func(t float64) [][][]float64 {
+			return [][][]float64{{f.from(t, func(int) float64 { return 1 }), f.from(t, func(i int) float64 { return f.cable[i] })}}
+		})
+	}
+	open(Fatigue, 3, follow(f.tired))
+	open(Shakedown, 2, func(t *trial) {
+		for _, n := range []float64{0.3, 1, 2.5, 6, 12} {
+			t.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-f.loads[i] / n) }))
+			t.try(f.firstUse, f.column(func(i int) float64 { return -math.Expm1(-math.Sqrt(f.loads[i] / n)) }))
+		}
+		f.gave(t, f.firstLoading) // there the article that gives is one that settles
+	})
+	power := open(SelfHeating, 1, nil)
+	if power.known = f.with[Excitation] != nil && spread(f.with[Excitation]) > 0.05*mean(f.with[Excitation]); power.known {
+		v := f.with[Excitation]
+		at := f.at[0]
+		for i := range v {
+			if math.Abs(v[i]/v[0]-1) > 0.05 {
+				at = f.at[i]
+				break
+			}
+		}
+		power.laws = func(t *trial) { t.try(at, times(v, v)) }
+	} else {
+		power.laws, power.parameters = follow(f.levels(0.3)), 2
+	}
+	unit := open(Instrument, 1, nil)
+	switch {
+	case f.referred:
+		at := f.began(f.with[Reference])
+		unit.laws = func(t *trial) { t.try(at, f.with[Reference]) }
+	case f.with[Companions] != nil:
+		// What they share with the temperature is what it does to all of them, a
+		// witness gauge among them: only what they do beside it is the instrument's.
+		beside := newLeast(f.with[Companions], f.base()...).residual
+		at := f.began(beside)
+		unit.laws = func(t *trial) { t.try(at, beside) }
+	default:
+		unit.known = false
+		unit.laws, unit.parameters = follow(f.levels(0.1, 12, 60, 1000)), 3
+	}
+	open(Structure, 3, func(t *trial) { f.gave(t, func(float64) bool { return true }) })
+	return all
+}
+
+// wetted is a leak that grows and follows humidity.
+func (f *findings) wetted(t float64) (all [][][]float64) {
+	for _, tau := range []float64{20, 100, 1000} {
+		g := f.grown(t, tau)
+		if f.with[Humidity] == nil {
+			all = append(all, [][]float64{g})
+			continue
+		}
+		for j := range f.wet {
+			all = append(all, [][]float64{g, times(g, f.wet[j])})
+			if tau == 100 {
+				all = append(all, [][]float64{times(g, f.wet[j]), times(g, times(f.wet[j], f.wet[j]))})
+			}
+		}
+	}
+	return all
+}
+
+// remembered is the load as an adhesive remembers it.
+func (f *findings) remembered(t float64) (all [][][]float64) {
+	var since [len(lags)][]float64
+	for j := range lags {
+		since[j] = f.from(t, func(i int) float64 { return f.lagged[j][i] })
+		all = append(all, [][]float64{since[j]})
+	}
+	return append(all, [][]float64{since[0], since[1]}, [][]float64{since[1], since[2]})
+}
+
+// tired is a grid that cracks with cycles.
+func (f *findings) tired(t float64) (all [][][]float64) {
+	at, _ := slices.BinarySearch(f.at, t)
+	for _, power := range []float64{0.7, 1, 1.4} {
+		all = append(all, [][]float64{f.from(t, func(i int) float64 { return math.Pow(f.cycles[i]-f.cycles[at], power) })})
+	}
+	return all
+}
+
+// gave tries a step, and one that goes on, at the new maxima that count.
+func (f *findings) gave(trial *trial, counts func(t float64) bool) {
+	for _, t := range f.maxima {
+		if !counts(t) {
+			continue
+		}
+		for _, by := range []float64{-1.6, -0.6, 0.4} {
+			step := f.from(t+by, func(int) float64 { return 1 })
+			trial.try(t, step)
+			trial.try(t, step, f.grown(t+by, 30))
+		}
 	}
 }
 
@@ -354,10 +467,11 @@ func (f *findings) warmed(begin float64) []float64 {
 	return hours
 }
 
-// effect is what columns add to the zero in a fit of all of them beside the base.
-func (f *findings) effect(columns [][]float64) []float64 {
+// effect is what the first few of columns add to the zero in a fit of all of them
+// beside the base.
+func (f *findings) effect(columns [][]float64, few int) []float64 {
 	sum := make([]float64, len(f.zero))
-	for k := range columns {
+	for k := range columns[:few] {
 		order := f.base()
 		for j := range columns {
 			if j != k {
@@ -402,6 +516,7 @@ type segmented struct {
 	onset    float64
 	sharp    float64
 	oneWay   float64 // 1 if all jumps go one way
+	cuts     []int   // in order
 	residual []float64
 }
 
@@ -455,6 +570,8 @@ func (f *findings) jump(base *least) segmented {
 			cuts = sharp
 		}
 	}
+	slices.Sort(cuts)
+	s.cuts = cuts
 	s.sharp, s.oneWay = sharpness(base.residual, cuts)
 	return s
 }
@@ -462,7 +579,6 @@ func (f *findings) jump(base *least) segmented {
 // sharpness compares the differences across cuts over the two values on either
 // side with those between the means of the whole pieces.
 func sharpness(x []float64, cuts []int) (sharp, oneWay float64) {
-	slices.Sort(cuts)
 	cuts = append(append([]int{0}, cuts...), len(x))
 	var near, whole, net float64
 	for k := 1; k < len(cuts)-1; k++ {
@@ -610,7 +726,7 @@ func (f *findings) slopeChanged() bool {
 // zeroMoved says so of the zero.
 func (f *findings) zeroMoved() bool {
 	least := f.facts.tolerance()
-	return f.moved > 2*least || f.moved > least && f.best > 12
+	return f.moved > 2*least || f.moved > least && f.single > 12
 }
 
 func (f *findings) setOnset() {
@@ -654,6 +770,14 @@ func (f *findings) firstLoading(t float64) bool {
 		}
 	}
 	return false
+}
+
+// lost is by how much less the grid shows at the highest load than it did, in m/m.
+func (f *findings) lost() float64 {
+	if !f.slopeChanged() || f.slope.amount > 0 {
+		return 0
+	}
+	return math.Abs(f.slope.amount*f.slopeRef) * f.peak[len(f.peak)-1]
 }
 
 // answered says that near channels on another source changed at hour t.

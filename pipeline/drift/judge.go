@@ -152,16 +152,19 @@ func (f *findings) larger(all []Opinion) {
 	if !f.tooWarm() || !f.zeroMoved() || f.facts.TwoWire && f.with[LeadTemperature] == nil {
 		return // two leads follow the same temperature
 	}
-	other := math.Inf(-1)
+	other, moved := math.Inf(-1), f.moved
 	for i := range all {
-		if all[i].Cause != Thermal && all[i].Cause != Healthy {
-			other = max(other, all[i].Score)
+		if all[i].Cause != Thermal && all[i].Cause != Healthy && all[i].Score > other {
+			other, moved = all[i].Score, f.moved
+			if all[i].Cause == Debond {
+				moved = max(moved, f.lost())
+			}
 		}
 	}
 	for i := range all {
 		if o := (&opine{all[i]}); o.Cause == Thermal {
 			warm := math.Abs(f.perKelvin) * spread(f.with[Temperature])
-			o.says(other-o.Score+4*math.Log(warm/f.moved), "temperature moves it by %.0f microstrain, whatever moves it beside that by %.0f", warm*micro, f.moved*micro)
+			o.says(other-o.Score+4*math.Log(warm/moved), "temperature moves it by %.0f microstrain, whatever else there is moves readings by %.0f", warm*micro, moved*micro)
 			all[i] = o.Opinion
 		}
 	}

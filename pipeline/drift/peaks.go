@@ -36,6 +36,15 @@ func typical(x []float64) float64 {
 	return all[len(all)/2]
 }
 
+// median is the middle value, the higher of two, 0 of none.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	all := slices.Sorted(slices.Values(x))
+	return all[len(all)/2]
+}
+
 // clear is how many typical steps one must exceed to be one; common practice, no
 // source: of coloured noise of one spread one step in a thousand is as large.
 const clear = 5

@@ -14,6 +14,11 @@ type series struct {
 	loads  []float64    // times that it was loaded so far
 	peak   []float64    // largest load so far
 	spikes []float64
+	rested []bool // no load since the entry before, nor in either
+
+	still   []float64 // m/m by which the strain changed at rest since the entry before
+	warming []float64 // K by which the gauge warmed meanwhile
+	idle    []float64 // part of the time since then that was rest
 
 	slopes   line      // of strain against load
 	rises    line      // slope on the way up to a new maximum
@@ -53,7 +58,8 @@ func (r *Record) series() *series {
 	}
 	var whole line
 	wet := [2]float64{math.NaN(), math.NaN()}
-	resting := true
+	resting, restless := true, true
+	var still, warming, idle Tally
 	var known [covariates]bool
 	var last [covariates]float64
 	for c := range last {
@@ -110,9 +116,21 @@ func (r *Record) series() *series {
 			s.noises.add(at, math.Log(math.Sqrt(e.Wobble.Mean())))
 		}
 		zero := r.zero(e)
+		if e.Idle.N < e.All.N {
+			restless = true
+		}
+		still.join(e.Still)
+		warming.join(e.Warming)
+		idle.join(Tally{e.All.N, e.Idle.N})
 		if math.IsNaN(zero) {
 			continue
 		}
+		s.rested = append(s.rested, !restless)
+		restless = e.Idle.N < e.All.N
+		s.still = append(s.still, still.Sum)
+		s.warming = append(s.warming, warming.Sum)
+		s.idle = append(s.idle, idle.Mean())
+		still, warming, idle = Tally{}, Tally{}, Tally{}
 		s.at = append(s.at, at)
 		s.ones = append(s.ones, 1)
 		s.zero = append(s.zero, zero)

@@ -101,7 +101,9 @@ type Window struct {
 	All     Sums              `json:"all"`  // strain against load
 	Rising  Sums              `json:"rising"`
 	Falling Sums              `json:"falling"`
-	Wobble  Tally             `json:"wobble"` // squared second differences of idle strain over 6: the variance of white noise
+	Wobble  Tally             `json:"wobble"`  // squared second differences of idle strain over 6: the variance of white noise
+	Still   Tally             `json:"still"`   // changes of strain from one idle reading to the next: what time alone does
+	Warming Tally             `json:"warming"` // changes of the gauge's temperature with them, K
 	With    [covariates]Tally `json:"with"`
 	Lagged  [len(lags)]Tally  `json:"lagged"`     // low-passed load while idle
 	LagAll  [len(lags)]Tally  `json:"lagged_all"` // and always
@@ -117,6 +119,8 @@ func (w *Window) join(o *Window) {
 	w.Rising.join(o.Rising)
 	w.Falling.join(o.Falling)
 	w.Wobble.join(o.Wobble)
+	w.Still.join(o.Still)
+	w.Warming.join(o.Warming)
 	for i := range w.With {
 		w.With[i].join(o.With[i])
 	}
@@ -164,7 +168,8 @@ type Gatherer struct {
 	Now    Window             `json:"now"`
 	Lag    [len(lags)]float64 `json:"lag"` // low-passed load
 	Last   [2]float64         `json:"last"`
-	Run    int                `json:"run"` // idle readings in a row, up to 2
+	Warm   float64            `json:"warm"` // degC at the newest idle reading, 0 for not known
+	Run    int                `json:"run"`  // idle readings in a row, up to 2
 	Load   float64            `json:"load"`
 	Begun  bool               `json:"begun"`
 }
@@ -196,6 +201,17 @@ func (g *Gatherer) Add(r *Reading) (done Window, ok bool) {
 	w.All.add(r.Load, r.Strain)
 	if r.Idle {
 		w.Idle.add(r.Strain)
+		warm := r.With[Temperature]
+		if math.IsNaN(warm) {
+			warm = 0
+		}
+		if g.Run > 0 {
+			w.Still.add(r.Strain - g.Last[1])
+			if warm != 0 && g.Warm != 0 {
+				w.Warming.add(warm - g.Warm)
+			}
+		}
+		g.Warm = warm
 		if g.Run == 2 {
 			d := r.Strain - 2*g.Last[1] + g.Last[0]
 			w.Wobble.add(d * d / 6)
