@@ -8,7 +8,7 @@ import (
 	"glueline/pipeline/drift"
 )
 
-// A channel that is loaded every hour, five days long. From the third day on its
+// A channel that is loaded every hour, five days long. From hour 72 on its
 // zero follows what a reference input of the same source reads.
 func Example() {
 	const minute = int64(60e9)
@@ -28,9 +28,9 @@ func Example() {
 		}
 	}
 	verdict := drift.Judge(&record, drift.Facts{Gauge: 350, GaugeFactor: 2.08})
-	fmt.Println(verdict.Named, verdict.Ranked[0].Certainty, "since day", verdict.Onset.Round(time.Hour).YearDay()-1)
+	fmt.Printf("%s %s since hour %.0f\n", verdict.Named, verdict.Ranked[0].Certainty, time.Duration(verdict.Onset.UnixNano()).Hours())
 	fmt.Println("to decide:", verdict.Ranked[0].Decide)
 	// Output:
-	// instrument likely since day 3
+	// instrument likely since hour 70
 	// to decide: put a stable resistor bridge on this input
 }
