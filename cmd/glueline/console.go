@@ -51,6 +51,7 @@ type page struct {
 	listener net.Listener
 	server   *console.Server
 	link     string
+	article  *consoleArticle
 }
 
 // open listens, so that an address that is taken is known at once. It returns nil
@@ -59,7 +60,8 @@ func (f *consoleFlags) open(ctx context.Context, svc *service, log *slog.Logger)
 	if f.Console == "" || f.NoConsole {
 		return nil, nil
 	}
-	o := console.Options{Article: &consoleArticle{svc: svc}, Feed: console.NewFeed(), Secure: f.ConsoleCert != "", Remote: !isLoopback(f.Console), Log: log}
+	article := &consoleArticle{svc: svc}
+	o := console.Options{Article: article, Feed: console.NewFeed(), Secure: f.ConsoleCert != "", Remote: !isLoopback(f.Console), Log: log}
 	if f.ConsoleUsers != "" {
 		file, err := os.Open(f.ConsoleUsers)
 		if err != nil {
@@ -72,7 +74,7 @@ func (f *consoleFlags) open(ctx context.Context, svc *service, log *slog.Logger)
 	} else {
 		o.Key = console.NewKey()
 	}
-	p := &page{feed: o.Feed}
+	p := &page{feed: o.Feed, article: article}
 	var err error
 	if p.server, err = console.New(ctx, o); err != nil {
 		return nil, err

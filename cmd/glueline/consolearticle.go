@@ -8,7 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"net/http/httptest"
+	"net/url"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -21,14 +21,14 @@ import (
 	"glueline/pipeline/steps"
 	"glueline/pipeline/testfile"
 	"glueline/sinks/console"
-	"glueline/sinks/health"
 	"glueline/sinks/segment"
 )
 
 // consoleArticle answers the console from a service and its folder, by the code
 // that the commands use.
 type consoleArticle struct {
-	svc *service
+	svc     *service
+	archive consoleArchive
 }
 
 var _ console.Article = (*consoleArticle)(nil)
@@ -197,8 +197,12 @@ func (a *consoleArticle) Look(ctx context.Context, what string, q console.Query)
 	switch what {
 	case "status":
 		return a.svc.status(ctx), nil
+	case "columns":
+		return a.columns()
+	case "trace":
+		return a.trace(ctx, q)
 	case "trust":
-		return a.trust(ctx)
+		return a.trust(ctx, q.Get("channel"))
 	case "value":
 		return a.value(ctx, q)
 	case "steps":
@@ -215,42 +219,34 @@ func (a *consoleArticle) Look(ctx context.Context, what string, q console.Query)
 	return nil, fmt.Errorf("%w: %s", console.ErrUnknown, what)
 }
 
-// trust is what the health files say, and what the service says of itself. A
-// control socket's own answer to GET /trust goes before it, when there is one.
-func (a *consoleArticle) trust(ctx context.Context) (any, error) {
-	w := httptest.NewRecorder()
-	r, err := http.NewRequestWithContext(ctx, http.MethodGet, "/trust", nil)
+// trust is what the health files say, of all channels or with the evidence of one.
+func (a *consoleArticle) trust(ctx context.Context, channel string) (any, error) {
+	path := healthPath
+	if channel != "" {
+		path += "/" + url.PathEscape(channel)
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, path, nil)
 	if err != nil {
 		return nil, err
 	}
-	if a.svc.ServeHTTP(w, r); w.Code == http.StatusOK {
-		return json.RawMessage(w.Body.Bytes()), nil
+	w := &answerKept{header: http.Header{}}
+	a.svc.ServeHTTP(w, r)
+	if w.status != 0 && w.status != http.StatusOK {
+		return nil, fmt.Errorf("%w: %s", console.ErrRefused, strings.TrimSpace(w.text.String()))
 	}
-	type trust struct {
-		Channels  []health.Channel  `json:"channels"`
-		Residuals []health.Residual `json:"residuals"`
-		UpTo      string            `json:"up_to"`
-		Error     string            `json:"error,omitempty"`
-	}
-	t := trust{Channels: []health.Channel{}, Residuals: []health.Residual{}}
-	for _, g := range a.svc.groups {
-		h := a.svc.health.look(g.plan.Name)
-		if h == nil {
-			continue
-		}
-		if h.Error != "" {
-			t.Error = h.Error
-		}
-		if h.UpTo > t.UpTo {
-			t.UpTo = h.UpTo
-		}
-		if h.file != nil {
-			t.Channels = append(t.Channels, h.file.Channels...)
-			t.Residuals = append(t.Residuals, h.file.Residuals...)
-		}
-	}
-	return t, nil
+	return json.RawMessage(w.text.Bytes()), nil
 }
+
+// answerKept keeps what the control socket would answer.
+type answerKept struct {
+	header http.Header
+	status int
+	text   bytes.Buffer
+}
+
+func (k *answerKept) Header() http.Header            { return k.header }
+func (k *answerKept) WriteHeader(status int)         { k.status = status }
+func (k *answerKept) Write(text []byte) (int, error) { return k.text.Write(text) }
 
 // value says what one sample is made of, from its segment.
 func (a *consoleArticle) value(ctx context.Context, q console.Query) (any, error) {

@@ -131,6 +131,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	}
 	if svc.page != nil {
 		crew.start(func(ctx context.Context) error { return svc.page.serve(ctx, log) })
+		crew.start(func(ctx context.Context) error { return svc.page.article.archive.keep(ctx, svc) })
 	}
 	crew.start(func(ctx context.Context) error { svc.tell(ctx, log); return nil })
 	crew.start(func(ctx context.Context) error { c.reloadWhenAsked(ctx, s, svc); return nil })

@@ -168,5 +168,18 @@ func (s *Segment) readBatch(i int) error {
 	return nil
 }
 
+// Skip passes over batches unread, which their commit record must count. Next goes
+// on behind them, up to the end.
+func (s *Segment) Skip(batches int) error {
+	if s.record == nil || batches < 0 || batches > len(s.record.Batches)-s.next {
+		return fmt.Errorf("segment %s: %w: there are not %d batches to pass over", s.name, ErrDamaged, batches)
+	}
+	for ; batches > 0; batches-- {
+		s.read += int64(s.record.Batches[s.next].Rows)
+		s.next++
+	}
+	return nil
+}
+
 // Close gives the file back. It may be called twice.
 func (s *Segment) Close() error { return s.file.Close() }
