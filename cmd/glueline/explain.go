@@ -25,7 +25,7 @@ import (
 
 type explainCommand struct {
 	Dir     string `arg:"" help:"The data folder of a service, or one of its revisions, data/r1."`
-	Channel string `arg:"" help:"The channel."`
+	Channel string `arg:"" help:"The channel, or a rosette."`
 	Time    string `arg:"" help:"When, for example 2026-05-04T06:00:00.25Z; the sample nearest to it is explained."`
 	Test    string `help:"Test file that the value was made with; by default the one that serve kept in the data folder."`
 	JSON    bool   `name:"json" help:"For programs: strain in m/m, ratios in V/V."`
@@ -37,16 +37,25 @@ func (c *explainCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	l, err := lineageFor(ctx, c, at)
+	e, err := c.find(ctx, at)
+	if err != nil {
+		return err
+	}
+	var said interface{ print(io.Writer) }
+	if r, ok := e.test.Rosettes.Get(c.Channel); ok && e.place.ofRosette() {
+		said, err = e.rosette(ctx, c.Channel, r)
+	} else {
+		said, err = e.channel(ctx, c.Channel, e.place)
+	}
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		e := json.NewEncoder(s.out)
-		e.SetIndent("", "  ")
-		return e.Encode(l)
+		out := json.NewEncoder(s.out)
+		out.SetIndent("", "  ")
+		return out.Encode(said)
 	}
-	l.print(s.out)
+	said.print(s.out)
 	return nil
 }
 
@@ -65,7 +74,9 @@ type lineage struct {
 	Channel     string            `json:"channel"`
 	Time        time.Time         `json:"time"`
 	Asked       time.Time         `json:"asked"`
-	Strain      *float64          `json:"strain"` // as the segment holds it; null where there is none
+	Strain      *float64          `json:"strain"`              // as the segment holds it; null where there is none
+	Stress      *float64          `json:"stress_pa,omitempty"` // as the segment holds it
+	StressFrom  string            `json:"stress_from,omitempty"`
 	Flags       []string          `json:"flags"`
 	Segment     string            `json:"segment"`
 	Sample      uint64            `json:"sample"`
@@ -86,6 +97,7 @@ type lineage struct {
 	Temperature usedTemperature   `json:"temperature"`
 	Leads       usedTemperature   `json:"lead_temperature"`
 	Zero        *segment.Zero     `json:"zero"`
+	ZeroFrom    string            `json:"zero_from,omitempty"` // the event, by its place, or the line of the test file
 	Span        float64           `json:"span"`
 	Shares      []shareOf         `json:"shares"`
 	Constants   []origin.Constant `json:"constants"`
@@ -116,9 +128,20 @@ type place struct {
 	sample uint64
 	strain float64
 	mask   flag.Mask
+	values []valueOf // all columns of the channel or rosette, in their order
 }
 
-func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, error) {
+// valueOf is what one column of a row holds.
+type valueOf struct {
+	Column   string   `json:"column"`
+	Unit     string   `json:"unit"`
+	Value    *float64 `json:"value"`
+	Note     string   `json:"note,omitempty"`
+	quantity group.Quantity
+}
+
+// find finds the row that is asked for, and what made it.
+func (c *explainCommand) find(ctx context.Context, at int64) (*explainedRow, error) {
 	data, name, err := revisionOf(c.Dir)
 	if err != nil {
 		return nil, err
@@ -131,32 +154,63 @@ func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, err
 	if err != nil {
 		return nil, err
 	}
-	test, plan, err := c.madeBy(data, p)
-	if err != nil {
+	e := &explainedRow{data: data, dir: filepath.Join(data, name), raw: raw, asked: at, place: p}
+	if e.test, e.plan, err = c.madeBy(data, p); err != nil {
 		return nil, err
 	}
-	record, err := archive.Read(raw, p.record.Group, p.record.Cut)
-	if err != nil {
+	if e.record, err = archive.Read(raw, p.record.Group, p.record.Cut); err != nil {
 		return nil, err
 	}
-	var before json.RawMessage
 	if p.record.Cut > 0 {
 		previous, err := archive.Read(raw, p.record.Group, p.record.Cut-1)
 		if err != nil {
 			return nil, err
 		}
-		before = previous.State
+		e.before = previous.State
 	}
-	a, frame, err := account(ctx, raw, record, before, plan, p, c.Channel)
+	e.draft = saysDraft(c.Dir)
+	return e, nil
+}
+
+// lineageFor explains one value of a channel.
+func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, error) {
+	e, err := c.find(ctx, at)
 	if err != nil {
 		return nil, err
 	}
-	l, err := lineageOf(c.Channel, at, p, record, a, frame, test)
+	if e.place.ofRosette() {
+		return nil, fmt.Errorf("%s is a rosette: ask for one of its grids", c.Channel)
+	}
+	return e.channel(ctx, c.Channel, e.place)
+}
+
+// explainedRow is a row that is being explained.
+type explainedRow struct {
+	data, dir, raw string
+	asked          int64
+	place          *place
+	test           *testfile.Test
+	plan           *group.Plan
+	record         *archive.Record
+	before         json.RawMessage // state at the beginning of its cut
+	draft          string
+}
+
+// channel is the lineage of a channel at the row.
+func (e *explainedRow) channel(ctx context.Context, name string, p *place) (*lineage, error) {
+	a, frame, err := account(ctx, e.raw, e.record, e.before, e.plan, p, name)
 	if err != nil {
 		return nil, err
 	}
-	l.Draft = saysDraft(c.Dir)
-	return l, nil
+	l, err := lineageOf(name, e.asked, p, e.record, a, frame, e.test)
+	if err != nil {
+		return nil, err
+	}
+	l.Draft = e.draft
+	if l.ZeroFrom, err = e.zeroFrom(name, a); err != nil {
+		return nil, err
+	}
+	return l, l.explainStress(p, a)
 }
 
 // findRow finds the row of a channel nearest to a time.
@@ -216,13 +270,17 @@ func nearestRow(dir string, f segment.File, channel string, at int64, channels m
 	}
 	defer s.Close()
 	strain, flags := -1, -1
+	var all []int
 	for i, field := range s.Fields[2:] {
-		of := metadata(field, "of")
-		if metadata(field, "constants") != "" {
+		of, quantity := metadata(field, "of"), group.Quantity(metadata(field, "quantity"))
+		if metadata(field, "constants") != "" || quantity == group.Rosette {
 			channels[of] = true
-			if of == channel {
+			if of == channel && strain < 0 {
 				strain = i
 			}
+		}
+		if of == channel && field.Kind == segment.Float {
+			all = append(all, i)
 		}
 		if field.Kind == segment.Flags && of == channel {
 			flags = i
@@ -254,6 +312,11 @@ func nearestRow(dir string, f segment.File, channel string, at int64, channels m
 				found = true
 				p.time, p.sample = t, b.Counter[row]
 				p.strain, p.mask = b.Columns[strain].Float[row], flag.Mask(b.Columns[flags].Flags[row])
+				p.values = p.values[:0]
+				for _, i := range all {
+					f := &s.Fields[2+i]
+					p.values = append(p.values, valueOf{f.Name, f.Unit, stated(b.Columns[i].Float[row]), metadata(*f, "note"), group.Quantity(metadata(*f, "quantity"))})
+				}
 			}
 		}
 	}
@@ -447,6 +510,9 @@ func (l *lineage) print(w io.Writer) {
 	}
 	when := func(t time.Time) string { return t.Format(time.RFC3339Nano) }
 	fmt.Fprintf(w, "%s at %s: %s\n", printable.Text(l.Channel), when(l.Time), show(l.Strain, 1e6, 3, "um/m"))
+	if l.Stress != nil {
+		fmt.Fprintf(w, "stress %s: %s\n", show(l.Stress, 1e-6, 3, "MPa"), l.StressFrom)
+	}
 	if !l.Asked.Equal(l.Time) {
 		fmt.Fprintf(w, "(the sample nearest to %s)\n", when(l.Asked))
 	}
@@ -491,7 +557,11 @@ func (l *lineage) print(w io.Writer) {
 		if len(z.Carried) > 0 {
 			text += ", carried over " + strings.Join(z.Carried, ", ")
 		}
-		rows = append(rows, []string{"zero in force", text}, []string{"span", fmt.Sprintf("%.8g", l.Span)})
+		rows = append(rows, []string{"zero in force", text})
+		if l.ZeroFrom != "" {
+			rows = append(rows, []string{"it comes from", l.ZeroFrom})
+		}
+		rows = append(rows, []string{"span", fmt.Sprintf("%.8g", l.Span)})
 	} else {
 		rows = append(rows, []string{"zero in force", "none: without a zero there is no strain"})
 	}

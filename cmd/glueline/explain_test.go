@@ -59,6 +59,19 @@ func TestExplainSumsToWhatTheSegmentHolds(t *testing.T) {
 			}
 		}
 	}
+	for _, rosette := range []string{"heel-e", "strap"} { // their principal strains are made again, and the zero is found
+		status, text, errs := glueline(t.Context(), "explain", data, rosette, "2026-05-04T06:15:00Z", "--json")
+		var l rosetteLineage
+		if err := json.Unmarshal([]byte(text), &l); err != nil || status != 0 || len(l.Grids) != 3 || len(l.Values) != 12 {
+			t.Errorf("%s: %d %s %v %s", rosette, status, errs, err, text)
+			continue
+		}
+		for _, g := range l.Grids {
+			if !strings.Contains(g.Lineage.ZeroFrom, "journal message") || len(g.Lineage.Shares) != 6 {
+				t.Errorf("%s: %+v", rosette, g.Lineage)
+			}
+		}
+	}
 	if values < 20 {
 		t.Errorf("only %d values were explained", values)
 	}
