@@ -250,7 +250,7 @@ func (s *source) read(p *Pass) {
 		idle := p.background.idle(at)
 		s.moved = s.moved[:0]
 		for i, f := range s.followers {
-			if heads[i] < len(f.queue) && f.queue[heads[i]].at == at && idle {
+			if heads[i] < len(f.queue) && f.queue[heads[i]].at == at && idle && !p.declared.witness(f.name) {
 				s.moved = append(s.moved, f.since(f.queue[heads[i]].mean))
 			}
 		}
@@ -260,7 +260,9 @@ func (s *source) read(p *Pass) {
 				w := &f.queue[heads[i]]
 				companions := math.NaN()
 				if idle {
-					companions = medianWithout(s.moved, f.since(w.mean))
+					if companions = medianOf(s.moved); !p.declared.witness(f.name) {
+						companions = medianWithout(s.moved, f.since(w.mean))
+					}
 				}
 				f.read(w, p, idle, companions)
 				heads[i]++
@@ -272,6 +274,17 @@ func (s *source) read(p *Pass) {
 	}
 }
 
+// witness says that a channel is a witness gauge of others: it hangs on a free
+// coupon, and is no companion of what bears a load.
+func (d *Declared) witness(name string) bool {
+	for _, all := range d.Witnesses {
+		if slices.Contains(all, name) {
+			return true
+		}
+	}
+	return false
+}
+
 // since returns by how much an idle mean differs from the first, both from the
 // installation zero.
 func (f *follower) since(mean float64) float64 {
@@ -280,6 +293,15 @@ func (f *follower) since(mean float64) float64 {
 		f.first = mean
 	}
 	return mean - f.first
+}
+
+// medianOf returns the median of sorted values, NaN of none.
+func medianOf(sorted []float64) float64 {
+	n := len(sorted)
+	if n == 0 {
+		return math.NaN()
+	}
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
 // medianWithout returns the median of sorted values, one of which is left out;
