@@ -8,15 +8,33 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/evanw/esbuild/pkg/api"
 )
 
 func main() {
-	if err := bundle(".", "built"); err != nil {
+	out := "built"
+	if len(os.Args) > 1 {
+		out = os.Args[1] // for the test that compares
+	}
+	if err := bundle(".", out); err != nil {
 		fmt.Fprintln(os.Stderr, "bundle:", err)
 		os.Exit(1)
 	}
+}
+
+// licenceOf is the comment that a library begins with, which stays with its code.
+func licenceOf(path string) (string, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return "", err
+	}
+	comment, _, ok := strings.Cut(string(text), "*/")
+	if !ok || !strings.HasPrefix(comment, "/*") {
+		return "", fmt.Errorf("%s does not begin with its licence", path)
+	}
+	return comment + "*/", nil
 }
 
 // bundle makes the page of the console in folder dir into out.
@@ -25,7 +43,12 @@ func bundle(dir, out string) error {
 	if err != nil {
 		return err
 	}
+	licence, err := licenceOf(filepath.Join(at, "../../testdata/js/node_modules/uplot/dist/uPlot.esm.js"))
+	if err != nil {
+		return fmt.Errorf("%w (the plotting library comes with: npm ci --prefix testdata/js)", err)
+	}
 	result := api.Build(api.BuildOptions{
+		Banner:        map[string]string{"js": licence, "css": licence},
 		AbsWorkingDir: filepath.Join(at, "page"), EntryPoints: []string{"main.ts"}, Outdir: filepath.Join(at, out), NodePaths: []string{filepath.Join(at, "../../testdata/js/node_modules")},
 		Bundle: true, Format: api.FormatIIFE, Target: api.ES2022, Charset: api.CharsetUTF8, LegalComments: api.LegalCommentsInline,
 		MinifySyntax: true, MinifyWhitespace: true, LogLevel: api.LogLevelSilent,

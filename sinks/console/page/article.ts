@@ -77,7 +77,7 @@ export function article(test: Test, into: HTMLElement): () => void {
       const word = s("text", { class: "name", x: -7, y: 1.8 - 0.2 }, name);
       const turned = s("g", { transform: `rotate(${(-angle * 180) / Math.PI})` }, rosette ? null : s("line", { class: "axis", x1: -LONGEST, x2: LONGEST, y1: 0, y2: 0 }), ...bars);
       const label = s("g", { transform: Math.abs(Math.sin(angle)) > 0.7 && !rosette ? "translate(11 0)" : "translate(0 -5)" }, mark, word);
-      g.append(s("rect", { class: "hit", x: -18, y: -11, width: 40, height: 20, rx: 2 }), turned, label);
+      g.append(s("rect", { class: "hit", x: -18, y: -12, width: 42, height: 22, rx: 2 }), turned, label);
       g.setAttribute("tabindex", "0");
       g.setAttribute("role", "button");
       g.setAttribute("aria-pressed", "false");
@@ -86,7 +86,7 @@ export function article(test: Test, into: HTMLElement): () => void {
       marks.set(name, { mark, bar: bars, word, group: g, angle });
       root.append(g);
     }
-    picture = h("div", { class: "card" }, root as unknown as Node, h("p", { class: "soft" },
+    picture = h("div", { class: "card" }, h("div", { class: "wide" }, root as unknown as Node), h("p", { class: "soft" },
       `A bar lies along the grid. Solid orange is tension, blue compression; its half length is ${text(test.full_strain, "m/m")}. A cross shows the principal strains of a rosette.`));
   }
 
@@ -104,7 +104,7 @@ export function article(test: Test, into: HTMLElement): () => void {
         m.mark.replaceChildren(shape(now.kind));
         m.group.setAttribute("class", "gauge " + now.kind);
         m.group.setAttribute("aria-label", `${name}, ${now.word}`);
-        m.word.textContent = now.kind === "sound" ? name : `${name} ${now.word.split(",")[0]}`;
+        m.word.textContent = now.kind === "false" ? `${name} ${now.word.split(",")[0]}` : name; // the shape and the list say the rest
       }
       const set = (bar: SVGElement, v: number | undefined, across: boolean) => {
         const length = Number.isFinite(v) ? Math.max(-1, Math.min(1, v! / test.full_strain)) * LONGEST : 0;
