@@ -137,7 +137,7 @@ func TestConsoleInABrowser(t *testing.T) {
 		}
 		return seen[what][0]
 	}
-	if n := len(seen["axe"]); n != 4*7+1 || len(seen["warning"]) != 5*7 {
+	if n := len(seen["axe"]); n != 4*7+2 || len(seen["warning"]) != 5*7 {
 		t.Errorf("%d pages checked, %d looked at", n, len(seen["warning"]))
 	}
 	for _, s := range seen["axe"] {

@@ -74,6 +74,11 @@ try {
   say("article", { false: await p.$$eval("g.gauge.false", (all) => all.map((g) => g.dataset.name + ": " + g.getAttribute("aria-label"))), bars: await p.$$eval("g.gauge .bar", (all) => all.filter((b) => Math.abs(b.getAttribute("x2")) + Math.abs(b.getAttribute("y2")) > 0.5).length) });
   await go(p, "trust");
   say("trust", { rows: await p.$$eval("main tbody tr", (all) => all.slice(0, 12).map((r) => r.innerText.replace(/\s+/g, " "))) });
+  await p.click("main tbody tr button");
+  await p.waitForSelector("main details, main h2");
+  await p.waitForTimeout(500);
+  await p.screenshot({ path: join(shots, "desktop-light-cause.png") });
+  await check(p, "a channel's causes");
 
   // From all of it to single samples, and what one is made of.
   await go(p, "traces/skin-9");

@@ -11,7 +11,7 @@ export function constants(_: Test, into: HTMLElement): () => void {
       const c = await get("calibrations");
       const revisions: string[] = (c.revisions ?? []).map((r: any) => r.name ?? r.revision);
       history.replaceChildren(table("Calibrations that held", ["from", "group", "who", "why", "changes"], (c.named ?? []).map((n: any) => [n.when ?? "the first reading", n.group, n.who ?? "", n.why ?? "", (n.changes ?? []).join("; ")])),
-        table("Revisions", ["revision", "standing", "who", "why", "changes"], (c.revisions ?? []).map((r: any) => [(r.name ?? "") + (r.name === c.current ? " (holds)" : ""), r.standing ?? "", r.who ?? "", r.why ?? "", (r.changes ?? []).join("; ")])));
+        table("Revisions", ["revision", "standing", "who", "why", "changes"], (c.revisions ?? []).map((r: any) => [(r.name ?? r.revision) + ((r.name ?? r.revision) === c.current ? " (holds)" : ""), r.standing ?? "", r.who ?? "", r.why ?? "", (r.changes ?? []).join("; ")])));
       const answer = h("div", { id: "compared" });
       const options = () => revisions.map((r) => h("option", { value: r }, r));
       const a = h("select", {}, ...options()) as HTMLSelectElement, b = h("select", {}, ...options()) as HTMLSelectElement;

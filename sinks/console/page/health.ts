@@ -39,6 +39,7 @@ export function standing(test: Test, of: string): { kind: Standing; word: string
   const odd = flagNames(test, flags);
   if (odd.length) return { kind: "doubt", word: odd.join(", ") };
   if (!heard && !strainOf(of)) return { kind: "unknown", word: "not heard yet" };
+  if (!d && test.channels.some((c) => c.name === of)) return { kind: "unknown", word: "not judged yet" };
   if (d && d.attention === "later") return { kind: "unknown", word: d.says };
   return { kind: "sound", word: "sound" };
 }

@@ -72,7 +72,7 @@ async function start() {
   setInterval(connection, 1000);
   await refresh().catch(() => {}); // the views say it themselves
   setInterval(() => { void refresh().catch(() => {}); }, 5000);
-  addEventListener("hashchange", () => { show(); by("view").focus(); });
+  addEventListener("hashchange", () => { show(); by("view").focus({ preventScroll: true }); scrollTo(0, 0); });
   show();
   (window as any).gluelineColumns = columns; // for whoever looks into the page
 }

@@ -9,7 +9,7 @@ const parts: [string, string][] = [["ex", "m/m"], ["ey", "m/m"], ["gxy", "m/m"],
 export function rosettes(test: Test, into: HTMLElement): () => void {
   into.append(h("h1", {}, "Rosettes"));
   if (!test.rosettes.length) { into.append(empty("This test has no rosette.")); return () => {}; }
-  const when = h("input", { type: "text", id: "when", placeholder: "now" }) as HTMLInputElement, out = h("div", { class: "split" }), trouble = h("div");
+  const when = h("input", { type: "text", id: "when", placeholder: "now" }) as HTMLInputElement, out = h("div", { class: "cards" }), trouble = h("div");
   const past = new Map<string, number>();
   when.addEventListener("change", async () => {
     past.clear(); trouble.replaceChildren();
@@ -40,9 +40,9 @@ export function rosettes(test: Test, into: HTMLElement): () => void {
 function circle(r: Rosette, value: (name: string) => number): SVGElement {
   const e1 = value(`${r.name} e1 [m/m]`), e2 = value(`${r.name} e2 [m/m]`), ex = value(`${r.name} ex [m/m]`), ey = value(`${r.name} ey [m/m]`), g = value(`${r.name} gxy [m/m]`) / 2, angle = value(`${r.name} angle [rad]`);
   const known = Number.isFinite(e1 + e2), middle = (e1 + e2) / 2, radius = (e1 - e2) / 2, reach = known ? Math.max(Math.abs(e1), Math.abs(e2), radius, 1e-6) * 1.25 : 1;
-  const x = (v: number) => 150 + (v / reach) * 130, y = (v: number) => 110 + (v / reach) * 130;
+  const x = (v: number) => 150 + (v / reach) * 108, y = (v: number) => 110 + (v / reach) * 108;
   return s("svg", { class: "plot", viewBox: "0 0 300 220", role: "img", "aria-label": known ? `Mohr's circle of ${r.name}: e1 ${text(e1, "m/m")}, e2 ${text(e2, "m/m")}, axis at ${text(angle, "rad")}` : `${r.name} has no value` },
     s("line", { class: "grid", x1: 10, x2: 290, y1: 110, y2: 110 }), s("line", { class: "grid", x1: 150, x2: 150, y1: 5, y2: 215 }), s("text", { x: 262, y: 104 }, "ε"), s("text", { x: 156, y: 214 }, "γ/2"),
-    ...(known ? [s("circle", { class: "up", cx: x(middle), cy: 110, r: (radius / reach) * 130 }), s("line", { class: "down", x1: x(ex), y1: y(g), x2: x(ey), y2: y(-g) }), s("circle", { class: "dot", cx: x(e1), cy: 110, r: 3.5 }), s("circle", { class: "dot", cx: x(e2), cy: 110, r: 3.5 }),
+    ...(known ? [s("circle", { class: "up", cx: x(middle), cy: 110, r: (radius / reach) * 108 }), s("line", { class: "down", x1: x(ex), y1: y(g), x2: x(ey), y2: y(-g) }), s("circle", { class: "dot", cx: x(e1), cy: 110, r: 3.5 }), s("circle", { class: "dot", cx: x(e2), cy: 110, r: 3.5 }),
       s("text", { x: x(e1) - 8, y: 124 }, "e1"), s("text", { x: x(e2) - 8, y: 124 }, "e2"), s("text", { x: x(ex) + 4, y: y(g) - 4 }, "x"), s("text", { x: x(ey) + 4, y: y(-g) - 4 }, "y")] : [s("text", { x: 120, y: 90 }, "no value")]));
 }

@@ -52,7 +52,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
     const tables = data.map((d) => [d.t.map((t) => t / 1000), d.raw ? d.mean : d.min, d.raw ? d.mean : d.max, d.mean]) as uPlot.AlignedData[];
     const joined = uPlot.join(tables) as uPlot.AlignedData;
     const style = getComputedStyle(document.documentElement), ink = style.getPropertyValue("--ink"), line = style.getPropertyValue("--line");
-    const series: uPlot.Series[] = [{}], bands: uPlot.Band[] = [], scales: Record<string, uPlot.Scale> = { x: { time: true, range: () => [span.from / 1000, span.to / 1000] } }, axes: uPlot.Axis[] = [{ stroke: ink, grid: { stroke: line }, ticks: { stroke: line } }];
+    const series: uPlot.Series[] = [{}], bands: uPlot.Band[] = [], scales: Record<string, uPlot.Scale> = { x: { time: true, range: () => [span.from / 1000, span.to / 1000] } }, axes: uPlot.Axis[] = [{ values: clock, space: 90, stroke: ink, grid: { stroke: line }, ticks: { stroke: line } }];
     chosen.forEach((name, i) => {
       const u = shown(unitOf(name));
       const value = (_: uPlot, v: number) => (v === null ? "" : text(v, unitOf(name)));
@@ -80,6 +80,18 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
     note.dataset.raw = String(raw);
   }
 
+  // clock writes the time axis in the test's zone, the date where it changes.
+  function clock(_: uPlot, at: number[], _axis: number, _space: number, step: number): string[] {
+    let day = "";
+    return at.map((t) => {
+      const [date, time] = moment(t * 1e3, step < 1).split(" ");
+      const own = step >= 86400 ? date : step >= 60 ? time.slice(0, 5) : time;
+      const text = step < 86400 && date !== day ? own + "\n" + date : own;
+      day = date;
+      return text;
+    });
+  }
+
   // Events on the time axis, and where samples are left out.
   function marks(u: uPlot) {
     const c = u.ctx;
@@ -88,7 +100,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
     for (const e of events) {
       if (e.ms < span.from || e.ms > span.to) continue;
       const x = Math.round(u.valToPos(e.ms / 1000, "x", true));
-      c.fillStyle = c.strokeStyle = "#7a7f85";
+      c.strokeStyle = "#7a7f8570";
       c.setLineDash([2, 3]);
       c.beginPath(); c.moveTo(x, u.bbox.top); c.lineTo(x, u.bbox.top + u.bbox.height); c.stroke();
     }
