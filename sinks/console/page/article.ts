@@ -49,7 +49,7 @@ export function article(test: Test, into: HTMLElement): () => void {
   const list = h("div", { class: "card" }, h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "All channels" }, h("table", {}, h("caption", {}, "All channels"),
     h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "channel"), h("th", { scope: "col" }, "health"), h("th", { scope: "col", class: "n" }, "strain"))),
     h("tbody", {}, ...names.map((name) => {
-      const r = { health: h("td"), value: h("td", { class: "n" }) };
+      const r = { health: h("td"), value: h("td", { class: test.rosettes.some((x) => x.name === name) ? null : "n" }) };
       rows.set(name, r);
       return h("tr", {}, h("td", {}, h("button", { type: "button", click: () => pick(name) }, name)), r.health, r.value);
     })))));

@@ -30,6 +30,11 @@ export function flagNames(test: Test, mask: number): string[] { return test.flag
 
 // standing puts together what the newest samples carry and what drift says.
 export function standing(test: Test, of: string): { kind: Standing; word: string } {
+  const rosette = test.rosettes.find((r) => r.name === of);
+  if (rosette) { // no better than the worst of its grids
+    const all = rosette.grids.map((g) => standing(test, g));
+    for (const kind of ["false", "doubt", "unknown"] as Standing[]) { const i = all.findIndex((x) => x.kind === kind); if (i >= 0) return { kind, word: `${rosette.grids[i]} ${all[i].word}` }; }
+  }
   let flags = 0, heard = false;
   for (const c of columns.values()) if (c.of === of) { flags |= c.flags; heard = true; }
   const wrong = test.flags.filter((f) => f.leaves_out && (flags & f.bit) !== 0).map((f) => f.name);

@@ -7,13 +7,14 @@ import { columns, watch } from "./live";
 import { flagNames } from "./health";
 import { moment, shown, text } from "./units";
 
-const inks = ["#0b7285", "#c2410c", "#6d28d9", "#2f7d32", "#b0187a", "#7a5c00"];
-const MOST = inks.length;
+const light = ["#0b7285", "#c2410c", "#6d28d9", "#2f7d32", "#b0187a", "#7a5c00"], dark = ["#5fd3e6", "#ff9d6b", "#bda4ff", "#86d989", "#ff8fd1", "#e6c65c"];
+const MOST = light.length;
 
 // A column of the segments, with its unit in its name.
 const unitOf = (name: string) => /\[([^\]]*)\]$/.exec(name)?.[1] ?? "";
 
 export function traces(test: Test, into: HTMLElement, first?: string): () => void {
+  const inks = document.documentElement.dataset.theme === "dark" ? dark : light; // the view is made anew when the theme changes
   let all: string[] = [], chosen: string[] = [], whole = { from: 0, to: 0 }, span = { from: 0, to: 0 }, plot: uPlot | undefined, data: Trace[] = [], live = false, events: any[] = [], asked = 0;
   const chips = h("div", { class: "chips", role: "group", "aria-label": "Columns" });
   const chart = h("div", { class: "chart", tabindex: 0, role: "application", "aria-label": "Chart. Left and right move the cursor, plus and minus zoom, page up and down pan, Home shows all, Enter explains the sample." });
