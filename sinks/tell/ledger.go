@@ -73,9 +73,10 @@ func Deliveries(lines []Line) map[string][]Delivery {
 			continue // the line that decided it was damaged
 		}
 		i := slices.IndexFunc(of, func(d Delivery) bool { return d.Way == l.Way || d.Way == "" })
-		if i < 0 { // by a way that the file of ways has since had
-			i = len(of)
-			of = append(of, Delivery{ID: id, Who: of[0].Who, Subject: of[0].Subject, Decided: of[0].Decided})
+		if i < 0 { // the file of ways has had others since, and it waits for none of the former
+			one := Delivery{ID: id, Who: of[0].Who, Subject: of[0].Subject, Decided: of[0].Decided}
+			of = append(slices.DeleteFunc(of, func(d Delivery) bool { return d.Sent.IsZero() && !d.GivenUp }), one)
+			i = len(of) - 1
 		}
 		d := &of[i]
 		d.Way, d.Error = l.Way, l.Error
