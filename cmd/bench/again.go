@@ -279,7 +279,7 @@ func (a *archived) besideService() (err error) {
 		ended <- err
 	}()
 	from := v.processor()
-	report, err := load{URL: v.url, Test: t, Boot: "beside", Seconds: seconds, Paced: true}.publishAll(nil)
+	report, err := load{URL: v.url, Test: t, Boot: "beside", Seconds: seconds, Paced: true, Singly: true}.publishAll(nil)
 	service := (v.processor() - from) / report.took()
 	err = errors.Join(err, <-ended)
 	if err != nil {

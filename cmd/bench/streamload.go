@@ -30,6 +30,7 @@ type load struct {
 	Seconds float64 // at most; 0 is no limit
 	Frames  uint64  // of each source, at most; 0 is no limit
 	Paced   bool    // by the sources' clock, else as fast as it goes
+	Singly  bool    // one frame in flight, as a node publishes: an event of others costs it nothing
 }
 
 // loadReport is what the load generator saw.
@@ -221,7 +222,12 @@ func (l *load) publish(ctx context.Context, conn *journal.Conn, group int, watch
 				return payload, err
 			}
 			watches[members[i]].send()
-			if err := p.Frame(always, h, buffer); err != nil {
+			if l.Singly {
+				_, err = j.Publish(always, h, buffer)
+			} else {
+				err = p.Frame(always, h, buffer)
+			}
+			if err != nil {
 				return payload, err
 			}
 			payload += float64(len(buffer))

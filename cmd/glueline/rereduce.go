@@ -311,6 +311,12 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 		fmt.Fprintln(s.out, "  no constant is another: the results will be the same")
 	}
 	fmt.Fprintln(s.out)
+	w, err := c.withWhom(ctx)
+	if err != nil {
+		return err
+	}
+	w.leave()
+	_, share := c.effort(w)
 	reach := table{head: []string{"group", "cuts", "touched", "readings", "sources"}, right: []bool{false, true, true, true, false}}
 	change := table{head: []string{"column", "rows looked at", "mean change", "largest change", "at", "other flags", "values gained or lost"},
 		right: []bool{false, true, true, true, false, true, true}}
@@ -321,6 +327,7 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 		if err != nil {
 			return err
 		}
+		o.Share = share
 		what, err := o.Reach()
 		if err != nil {
 			return err
@@ -339,9 +346,13 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 		fmt.Fprintf(s.out, "\nOf up to %d cuts a group, reduced both ways; columns that stay are left out:\n\n", samples)
 		change.write(s.out)
 	}
+	limit := "without a limit"
+	if share > 0 {
+		limit = fmt.Sprintf("within %.0f %% of the machine", 100*share)
+	}
 	if len(rate) > 0 && bytes > 0 {
 		slices.Sort(rate)
-		fmt.Fprintf(s.out, "\nAbout %s for what is touched, on one processor without a limit.\n", (time.Duration(float64(bytes) / rate[len(rate)/2] * 1e9)).Round(100*time.Millisecond))
+		fmt.Fprintf(s.out, "\nAbout %s for what is touched, on one processor, %s.\n", (time.Duration(float64(bytes) / rate[len(rate)/2] * 1e9)).Round(100*time.Millisecond), limit)
 	}
 	return nil
 }

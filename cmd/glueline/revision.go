@@ -205,18 +205,10 @@ func (r *revision) timeline(data, name string, cuts uint64, plan func(digest str
 // later reports whether a revision is another one or comes after it.
 func later(a, b string) bool { return cmp.Or(cmp.Compare(len(a), len(b)), cmp.Compare(a, b)) >= 0 }
 
-// order is what it takes to make a group of the revision.
+// order is what it takes to make a group of the revision, with what need not be
+// made taken from the one that it changes.
 func (r *revision) order(data, name string, plan func(digest string) (*group.Plan, error)) (o revise.Order, err error) {
-	raw := filepath.Join(data, rawFolder)
-	newest, err := archive.Newest(raw, name)
-	if err != nil {
-		return o, err
-	}
-	o = revise.Order{Group: name, Test: r.Test, Raw: raw, Out: filepath.Join(data, r.Name), Program: program()}
-	if newest != nil {
-		o.Cuts = newest.Cut + 1
-	}
-	if o.Timeline, err = r.timeline(data, name, o.Cuts, plan); err != nil {
+	if o, err = r.orderOfItself(data, name, plan); err != nil {
 		return o, err
 	}
 	base, err := readRevision(data, r.From)
@@ -228,6 +220,22 @@ func (r *revision) order(data, name string, plan func(digest string) (*group.Pla
 	}
 	o.Base = filepath.Join(data, r.From)
 	return o, nil
+}
+
+// orderOfItself takes nothing from another revision, and so need not know by what
+// that was made, which takes a look at every cut.
+func (r *revision) orderOfItself(data, name string, plan func(digest string) (*group.Plan, error)) (o revise.Order, err error) {
+	raw := filepath.Join(data, rawFolder)
+	newest, err := archive.Newest(raw, name)
+	if err != nil {
+		return o, err
+	}
+	o = revise.Order{Group: name, Test: r.Test, Raw: raw, Out: filepath.Join(data, r.Name), Program: program()}
+	if newest != nil {
+		o.Cuts = newest.Cut + 1
+	}
+	o.Timeline, err = r.timeline(data, name, o.Cuts, plan)
+	return o, err
 }
 
 // keptPlans finds the plan of a group in the test files that a data folder keeps.

@@ -197,7 +197,8 @@ func (g *liveGroup) complete(ctx context.Context, newest *archive.Record) error 
 	if err != nil {
 		return err
 	}
-	o, err := r.order(g.data, g.plan.Name, keptPlans(g.data, g.plan.Name))
+	// Readings wait meanwhile, so that a cut or two are made rather than compared.
+	o, err := r.orderOfItself(g.data, g.plan.Name, keptPlans(g.data, g.plan.Name))
 	if err != nil {
 		return err
 	}

@@ -21,11 +21,11 @@ type pace struct {
 // window is what is looked back on: what was not used before is not made up for.
 const window = 500 * time.Millisecond
 
-func newPace(share float64) *pace {
-	p := &pace{share: share}
-	p.begin()
-	return p
-}
+// started is about when the process did: to look at what is to be done takes its
+// time too, and is made up for.
+var started = time.Now()
+
+func newPace(share float64) *pace { return &pace{share: share, since: started} }
 
 func (p *pace) begin() { p.since, p.used = time.Now(), processorTime() }
 
