@@ -72,6 +72,9 @@ func (c *driftCommand) Run(ctx context.Context, s streams) error {
 		return driftJSON(s.out, k, c.Evidence)
 	}
 	printDrift(s.out, k)
+	if line := saysDraft(c.Results); line != "" {
+		fmt.Fprintln(s.out, line)
+	}
 	return nil
 }
 

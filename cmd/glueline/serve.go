@@ -38,7 +38,7 @@ type serveCommand struct {
 	Test       string        `arg:"" name:"testfile" help:"The test file (YAML)."`
 	Data       string        `default:"glueline-data" help:"Folder of the archive, the results and, unless --journal says otherwise, the journal."`
 	Journal    string        `help:"Folder of the embedded journal, for a disk of its own."`
-	JournalMax int64         `default:"8589934592" help:"Bytes that a group's journal may hold before it refuses more."`
+	JournalMax dataSize      `default:"8GiB" help:"How many bytes (500MB, 8GiB) a group's journal may hold before it refuses more."`
 	Listen     string        `help:"Address for publishers, for example 127.0.0.1:4222. Without it only this process publishes."`
 	MQTT       string        `name:"mqtt" help:"Address for MQTT 3.1.1 publishers, for example 127.0.0.1:1883 (deploy/PUBLISHING.md)."`
 	HTTP       string        `name:"http" help:"Address for /healthz, /readyz, /status and /metrics, to be read from this machine, for example 127.0.0.1:8080; the socket in the data folder has them too."`
@@ -81,7 +81,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		return err
 	}
 	if c.JournalMax < leastJournal {
-		return fmt.Errorf("--journal-max %d: so few bytes hold no frame; write bytes, at least %d, better some hours of readings (by default 8589934592, which is 8 GiB)", c.JournalMax, leastJournal)
+		return fmt.Errorf("--journal-max %d: so few bytes hold no frame; write bytes, at least %d, better some hours of readings (by default 8GiB)", c.JournalMax, leastJournal)
 	}
 	folders, unlock, err := c.folders()
 	if err != nil {
@@ -352,7 +352,7 @@ type liveGroup struct {
 
 func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *keptTest, p *group.Plan, log *slog.Logger) (*liveGroup, error) {
 	j, err := journal.Open(ctx, conn, journal.Group{
-		Test: k.test.About.Name.Text, Name: p.Name, Sources: p.Sources(), MaxBytes: c.JournalMax, AllowOneReplica: c.OneReplica,
+		Test: k.test.About.Name.Text, Name: p.Name, Sources: p.Sources(), MaxBytes: int64(c.JournalMax), AllowOneReplica: c.OneReplica,
 		Calibration: k.digest,
 	})
 	if err != nil {
@@ -716,7 +716,7 @@ func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, lo
 		probes = append(probes, g.journal.Probe)
 	}
 	crew.start(func(ctx context.Context) error { return server.Watch(ctx, probes...) })
-	w := &freeWatch{dir: c.journalDir(), limit: c.JournalMax, groups: svc.groups, log: log}
+	w := &freeWatch{dir: c.journalDir(), limit: int64(c.JournalMax), groups: svc.groups, log: log}
 	w.keep = keepFree(c.KeepFree, w.dir)
 	crew.start(func(ctx context.Context) error { w.run(ctx); return nil })
 }
