@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 )
@@ -139,7 +140,18 @@ func (s *service) readiness(now time.Time) readiness {
 			r.Doing, r.Ready = "recovering", false
 		}
 	}
+	if r.Ready && !s.inForce.Load() {
+		r.Doing, r.Ready = "taking on the test file", false
+	}
 	return r
+}
+
+// caughtUp reports whether every group has.
+func (s *service) caughtUp(now time.Time) bool {
+	return s.opened.Load() && !slices.ContainsFunc(s.groups, func(g *liveGroup) bool {
+		_, caughtUp := g.recovery(now)
+		return !caughtUp
+	})
 }
 
 func (r readiness) lines() []string {
@@ -172,8 +184,8 @@ const (
 )
 
 // tell logs the progress of a recovery and tells it to the supervisor, until ctx
-// ends. Once the service is ready, the test file that it was started with is in
-// force.
+// ends. The service is ready once the test file that it was started with is in
+// force: whoever publishes then is reduced by it.
 func (s *service) tell(ctx context.Context, log *slog.Logger) {
 	ticker := time.NewTicker(lookEvery)
 	defer ticker.Stop()
@@ -187,6 +199,17 @@ func (s *service) tell(ctx context.Context, log *slog.Logger) {
 		case <-ticker.C:
 		}
 		now := time.Now()
+		if s.caughtUp(now) && !isSettled && now.Sub(settled) >= progressEvery {
+			all, err := s.settle(ctx, (*liveGroup).reachedCalibration)
+			if err != nil && ctx.Err() == nil {
+				log.Warn("the test file of the start is not in force yet", "err", err)
+				settled = now
+			}
+			isSettled = all && err == nil
+			if isSettled || err != nil {
+				s.inForce.Store(true)
+			}
+		}
 		r := s.readiness(now)
 		switch {
 		case r.Ready && !was:
@@ -201,13 +224,5 @@ func (s *service) tell(ctx context.Context, log *slog.Logger) {
 			tellSupervisor(log, fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d\nSTATUS=%s", extension.Microseconds(), r.lines()[0]))
 		}
 		was = r.Ready
-		if r.Ready && !isSettled && now.Sub(settled) >= progressEvery {
-			all, err := s.settle(ctx, (*liveGroup).reachedCalibration)
-			if err != nil && ctx.Err() == nil {
-				log.Warn("the test file of the start is not in force yet", "err", err)
-				settled = now
-			}
-			isSettled = all && err == nil
-		}
 	}
 }

@@ -158,9 +158,11 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		}
 		svc.groups = append(svc.groups, g)
 	}
-	if _, err := svc.settle(crew.ctx, (*liveGroup).archivedCalibration); err != nil {
+	all, err := svc.settle(crew.ctx, func(g *liveGroup) (string, bool) { return g.archivedCalibration(crew.ctx) })
+	if err != nil {
 		log.Warn("the test file of the start is not in force yet", "err", err) // it is tried again
 	}
+	svc.inForce.Store(all && err == nil)
 	end, err := c.show(svc, server, log)
 	if err != nil {
 		return crew.fail(err, c.StopWithin)
@@ -547,13 +549,19 @@ func calibrationBehind(newest *archive.Record) (digest string, known bool, err e
 	return digest, err == nil, err
 }
 
-// archivedCalibration is that of the newest cut.
-func (g *liveGroup) archivedCalibration() (digest string, known bool) {
+// archivedCalibration is that of the newest cut. Where the journal holds more it is
+// not known: what names another may be in that, from just before a process died.
+func (g *liveGroup) archivedCalibration(ctx context.Context) (digest string, known bool) {
 	newest, err := archive.Newest(g.raw, g.plan.Name)
-	if err == nil {
-		digest, known, err = calibrationBehind(newest)
+	if err != nil || newest == nil {
+		return "", false // the worker meets the same error, and says so
 	}
-	return digest, known && err == nil // the worker meets the same error, and says so
+	state, err := g.journal.State(ctx)
+	if err != nil || state.Last > newest.Journal.Last {
+		return "", false
+	}
+	digest, known, err = calibrationBehind(newest)
+	return digest, known && err == nil
 }
 
 // repair makes the reduced files of the newest archived cuts that have no commit

@@ -36,9 +36,10 @@ type service struct {
 	opened   atomic.Bool
 	ready    chan struct{} // closed when the service was ready for the first time
 	stopping atomic.Bool
-	taking   sync.Mutex // while frames are taken back from quarantine
-	changing sync.Mutex // while the test file in force becomes another
-	settled  bool       // guarded by changing: every journal has heard which one is
+	taking   sync.Mutex  // while frames are taken back from quarantine
+	changing sync.Mutex  // while the test file in force becomes another
+	settled  bool        // guarded by changing: every journal has heard which one is
+	inForce  atomic.Bool // the test file of the start is, or it was said why not
 	current  atomic.Pointer[keptTest]
 	reloaded atomic.Pointer[reloadResult] // nil until one was asked for
 	journal  string                       // folder of the embedded journal; "" when it is elsewhere
