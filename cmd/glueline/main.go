@@ -105,6 +105,9 @@ func run(ctx context.Context, args []string, s streams) int {
 	case errors.Is(err, errReported):
 		return 1
 	default:
+		if ctx.Err() != nil && errors.Is(err, context.Canceled) && !errors.Is(err, errInterrupted) {
+			err = fmt.Errorf("%w by a signal (%w)", errInterrupted, err)
+		}
 		fmt.Fprintln(s.err, "glueline:", printable.Lines(err.Error()))
 		if do := remedyOf(err); do != "" {
 			fmt.Fprintln(s.err, do)

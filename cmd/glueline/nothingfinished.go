@@ -41,5 +41,5 @@ func nothingIn(dir string) error {
 			data, count(len(files), "file"), rawFolder))
 	}
 	return nothingFinished(fmt.Sprintf("%s: no commit record yet: the first files are not ended. What came is safe in the journal; files end after 64 MiB a group, or when nothing came for a while (serve --idle-cut). "+
-		"While the service runs, end them now: glueline steps %s --now", data, shellWord(data)))
+		"While the service runs, end them now: glueline steps %s --now. When it is stopped, start it again on this folder: nothing is lost", data, shellWord(data)))
 }

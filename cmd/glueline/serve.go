@@ -83,6 +83,10 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if c.JournalMax < leastJournal {
 		return fmt.Errorf("--journal-max %d: so few bytes hold no frame; write bytes, at least %d, better some hours of readings (by default 8GiB)", c.JournalMax, leastJournal)
 	}
+	if full := cmp.Or(c.CutBytes, worker.CutBytes); int64(c.JournalMax) < 2*full {
+		log.Warn("the journal holds less than two cuts: it will be full before the files of a cut end by their size, and publishers wait each time until they end because nothing comes",
+			"--journal-max", int64(c.JournalMax), "enough", 2*full)
+	}
 	folders, unlock, err := c.folders()
 	if err != nil {
 		return err
