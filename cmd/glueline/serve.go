@@ -554,15 +554,21 @@ func calibrationBehind(newest *archive.Record) (digest string, known bool, err e
 	return digest, err == nil, err
 }
 
-// archivedCalibration is that of the newest cut. Where the journal holds more it is
-// not known: what names another may be in that, from just before a process died.
+// archivedCalibration is that of the newest cut; of a journal that holds nothing but
+// its identity, that of the start. Where the journal holds more it is not known: what
+// names another may be in that, from just before a process died.
 func (g *liveGroup) archivedCalibration(ctx context.Context) (digest string, known bool) {
 	newest, err := archive.Newest(g.raw, g.plan.Name)
-	if err != nil || newest == nil {
+	if err != nil {
 		return "", false // the worker meets the same error, and says so
 	}
 	state, err := g.journal.State(ctx)
-	if err != nil || state.Last > newest.Journal.Last {
+	switch {
+	case err != nil:
+		return "", false
+	case newest == nil:
+		return g.digest, state.Last <= 1
+	case state.Last > newest.Journal.Last:
 		return "", false
 	}
 	digest, known, err = calibrationBehind(newest)
