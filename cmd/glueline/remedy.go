@@ -31,6 +31,9 @@ func remedy(reason, source string) string {
 			"Then take the frames back: " + back
 	case "too-old":
 		return "The frames came more than 1,024 frames late. They are sound; take them back: " + back
+	case "number-used":
+		return "Two runs of a publisher, or two publishers, have one boot. Find the other and stop it; each run takes a boot of its own (glueline feed does by itself). " +
+			"The rows are in the messages: glueline quarantine show WHICH --save FILE, and feed them under another boot"
 	case "unfit":
 		return "The test file has no use for such columns or units. Mend the logger, or the test file and have the service read it (SIGHUP); then take the frames back: " + back
 	case "unknown-source":

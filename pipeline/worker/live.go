@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"runtime"
 	"sync"
 	"time"
@@ -219,6 +220,12 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	}
 	switch v := l.state.order(f.Source).take(f.Boot, f.Number); v {
 	case repeated:
+		// What was sent again is no newer than what came: other rows under a number
+		// that is used are not dropped for a repeat.
+		if of := l.reducer.State().Sources[f.Source]; of != nil && of.Newest != math.MinInt64 && f.Time[0] > of.Newest {
+			return false, l.refuse(ctx, m, "number-used", fmt.Sprintf("frame %d of boot %q came before, with other rows: these begin at %s, behind all that had come",
+				f.Number, f.Boot, time.Unix(0, f.Time[0]).UTC().Format(time.RFC3339Nano)))
+		}
 		l.end.Repeated++
 		l.Progress.repeated()
 		return false, nil

@@ -272,6 +272,11 @@ func TestSourcesThatMisbehave(t *testing.T) {
 		}
 		s.send(f)
 	}
+	other := frameOf("node", "two", 2) // its number came, with other rows
+	for row := range other.Time {
+		other.Time[row] += 600e9
+	}
+	s.bytes("node", frame.HeaderOf(other), must(frame.EncodeWire(nil, other))(t))
 	s.frames("node", 12, 13) // of the former boot
 	refuse["node one 12"] = true
 	old := frameOf("far", "one", 5000)
@@ -301,7 +306,7 @@ func TestSourcesThatMisbehave(t *testing.T) {
 	if rows := s.flagged("a", flag.ClockStepped); rows < rowsPerFrame {
 		t.Errorf("%d rows are flagged for the clock", rows)
 	}
-	for reason, times := range map[string]int{"malformed": 1, "former-boot": 1, "too-old": 1} {
+	for reason, times := range map[string]int{"malformed": 1, "former-boot": 1, "too-old": 1, "number-used": 1} {
 		if n := refusedFor(t, s.o.data, reason); n != times {
 			t.Errorf("%d messages are refused as %s, want %d", n, reason, times)
 		}
