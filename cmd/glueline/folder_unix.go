@@ -3,11 +3,14 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -30,6 +33,30 @@ func lockFolder(dir string) (unlock func(), err error) {
 		// Closing gives the lock back; there is nobody left to tell of an error.
 		_ = f.Close()
 	}, nil
+}
+
+// lockPatience is how long a service waits for a data folder that another process
+// has: verify and rereduce take it while they look.
+const lockPatience = 10 * time.Second
+
+// lockWhenFree is lockFolder for a service that is started while another process
+// may be about to let go of the folder.
+func lockWhenFree(ctx context.Context, dir string, log *slog.Logger) (unlock func(), err error) {
+	deadline := time.Now().Add(lockPatience)
+	for waited := false; ; waited = true {
+		unlock, err = lockFolder(dir)
+		if !errors.Is(err, errInUse) || time.Now().After(deadline) {
+			return unlock, err
+		}
+		if !waited {
+			log.Info("another glueline works in the data folder; waiting for it", "folder", dir, "at most", lockPatience)
+		}
+		select {
+		case <-ctx.Done():
+			return nil, errors.Join(err, ctx.Err())
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
 }
 
 // errInUse occurs when another process works in a data folder.

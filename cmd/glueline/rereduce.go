@@ -58,7 +58,11 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 		if err != nil {
 			return fmt.Errorf("%w; glueline calibrations %s lists the revisions", err, c.Data)
 		}
-		if later(current, r.Name) {
+		if current != r.Name && later(current, r.Name) {
+			fmt.Fprintf(s.out, "Revision %s was finished, and %s holds since: there is nothing left to do.\n", r.Name, current)
+			return nil
+		}
+		if current == r.Name {
 			fmt.Fprintf(s.out, "Revision %s holds already: there is nothing left to do.\n", current)
 			return nil
 		}
@@ -456,7 +460,14 @@ func (c *rereduceCommand) attempt(ctx context.Context, s streams, r *revision, c
 	case w.unlock != nil:
 		return true, hold(c.Data, r.Name)
 	case w.service:
-		return true, newControl(c.Data).turn(ctx, r.Name)
+		turned := newControl(c.Data).turn(ctx, r.Name)
+		if turned != nil {
+			// Another process may have had the service turn to it meanwhile.
+			if current, err := currentRevision(c.Data); err == nil && later(current, r.Name) {
+				return true, nil
+			}
+		}
+		return turned == nil, turned
 	}
 	for {
 		current, err := currentRevision(c.Data)

@@ -88,7 +88,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		log.Warn("the journal holds less than two cuts: it will be full before the files of a cut end by their size, and publishers wait each time until they end because nothing comes",
 			"--journal-max", int64(c.JournalMax), "enough", 2*full)
 	}
-	folders, unlock, err := c.folders()
+	folders, unlock, err := c.folders(ctx, log)
 	if err != nil {
 		return err
 	}
@@ -207,7 +207,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 }
 
 // folders makes the data folder, and the journal's if it is elsewhere, and locks it.
-func (c *serveCommand) folders() (made []*madeFolder, unlock func(), err error) {
+func (c *serveCommand) folders(ctx context.Context, log *slog.Logger) (made []*madeFolder, unlock func(), err error) {
 	paths := []string{c.Data}
 	if c.Nats == "" && c.Journal != "" {
 		paths = append(paths, c.Journal)
@@ -220,7 +220,7 @@ func (c *serveCommand) folders() (made []*madeFolder, unlock func(), err error) 
 		made = append(made, f)
 	}
 	// With the lock, what is in the folder is this process's to take away.
-	if unlock, err = lockFolder(c.Data); err != nil {
+	if unlock, err = lockWhenFree(ctx, c.Data, log); err != nil {
 		return nil, nil, err
 	}
 	for _, below := range []string{rawFolder, reducedFolder} {
