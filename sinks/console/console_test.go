@@ -323,7 +323,7 @@ func dial(t *testing.T, h *httptest.Server, origin string) (*websocket.Conn, err
 	t.Helper()
 	c, _, err := websocket.Dial(context.Background(), h.URL+"/api/live", &websocket.DialOptions{HTTPHeader: http.Header{"Origin": {origin}}})
 	if err == nil {
-		t.Cleanup(func() { c.CloseNow() })
+		t.Cleanup(func() { _ = c.CloseNow() })
 	}
 	return c, err
 }

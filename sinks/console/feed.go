@@ -183,7 +183,7 @@ func (f *Feed) serve(ctx context.Context, w http.ResponseWriter, r *http.Request
 	if err != nil {
 		return // it has answered
 	}
-	defer c.CloseNow()
+	defer func() { _ = c.CloseNow() }() // there is nobody left to tell
 	c.SetReadLimit(1 << 10)
 	ctx = c.CloseRead(ctx) // a page says nothing here; ends when it goes away
 	write := func(message []byte) error {

@@ -11,7 +11,7 @@ import (
 // parquetTable writes Apache Parquet.
 type parquetTable struct {
 	out     io.Writer
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	columns []Column
 	values  [][]parquet.Value // by column, of the row group that is being gathered
 	rows    int
@@ -44,7 +44,7 @@ func (t *parquetTable) Begin(columns []Column) error {
 		}
 		fields[i] = &namedField{n, c.Name}
 	}
-	t.w = parquet.NewWriter(t.out, parquet.NewSchema("glueline", &inOrder{parquet.Group{}, fields}), parquet.CreatedBy("glueline", "", ""))
+	t.w = parquet.NewGenericWriter[any](t.out, parquet.NewSchema("glueline", &inOrder{parquet.Group{}, fields}), parquet.CreatedBy("glueline", "", ""))
 	t.most = max(heldValues/len(columns), 1)
 	t.values = make([][]parquet.Value, len(columns))
 	return nil

@@ -28,7 +28,7 @@ import (
 	"time"
 )
 
-var quiet = slog.New(slog.NewTextHandler(io.Discard, nil))
+var quiet = slog.New(slog.DiscardHandler)
 
 func message(id, who string) Message {
 	return Message{ID: id, Who: who, Subject: "DANGER: über 80 kN", Text: "first line\nSecond: äöü\n.\n", Body: []byte(`{"id":"` + id + `"}`)}
