@@ -281,3 +281,31 @@ func timelinesOf(data, name string) (map[string]revise.Timeline, error) {
 	}
 	return out, nil
 }
+
+// endsOf says, by group, how many cuts a revision has where a later one has taken its
+// place: the service went on in that, and makes no cut of the former.
+func endsOf(data, name string) (map[string]uint64, error) {
+	raw := filepath.Join(data, rawFolder)
+	names, err := groupsOf(raw)
+	if err != nil {
+		return nil, err
+	}
+	ends := map[string]uint64{}
+	for _, g := range names {
+		cuts, err := archive.Cuts(raw, g)
+		if err != nil {
+			return nil, err
+		}
+		for _, cut := range cuts {
+			r, err := archive.Read(raw, g, cut)
+			if err != nil {
+				break // verify names it
+			}
+			if into := cmp.Or(r.Revision, reducedFolder); into != name && later(into, name) {
+				ends[g] = cut
+				break
+			}
+		}
+	}
+	return ends, nil
+}

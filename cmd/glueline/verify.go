@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"glueline/pipeline/event"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/printable"
 	"glueline/sinks/archive"
@@ -45,7 +46,13 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 		}
 		o.Reduced, o.ReducedLabel = filepath.Join(c.Dir, name), name+"/"
 		var err error
+		if c.Revision != "" && (!event.IsRevision(name) || !isFolder(o.Reduced)) {
+			return fmt.Errorf("%s has no revision %q; glueline calibrations %s lists them", c.Dir, name, c.Dir)
+		}
 		if o.Timelines, err = timelinesOf(c.Dir, name); err != nil {
+			return err
+		}
+		if o.Ends, err = endsOf(c.Dir, name); err != nil {
 			return err
 		}
 	} else if c.Recompute || c.Journal != "" {

@@ -27,6 +27,10 @@ type Options struct {
 	// group without one was reduced by what the raw archive names.
 	Timelines map[string]revise.Timeline
 
+	// Ends say, by group, how many cuts a revision has whose place another has taken
+	// since. A group without one has those of the raw archive.
+	Ends map[string]uint64
+
 	// Program is the one at work: what another one made may differ by a part in
 	// 1e12 when it is made again.
 	Program segment.Program
@@ -147,7 +151,10 @@ type recordsOf struct {
 func (w *walk) load(name string, raw, reduced *folder) recordsOf {
 	rawCuts, reducedCuts := w.last(raw, name), w.last(reduced, name)
 	if raw != nil {
+		end, ended := w.options.Ends[name]
 		switch {
+		case ended:
+			reducedCuts = max(reducedCuts, end)
 		case reducedCuts == rawCuts+1:
 			w.note("%s%s: the raw record of this cut is not there yet: serve was stopped in between, or is at it now, and makes it from the journal",
 				reduced.label, nameOf(name, rawCuts))

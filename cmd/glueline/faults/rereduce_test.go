@@ -221,6 +221,10 @@ func TestServiceTurnsToARevision(t *testing.T) {
 		}
 	}
 	s.service.stop()
+	// A revision ends where the next took its place, and is proved up to there.
+	for r := 1; r <= revision; r++ {
+		run(t, must(glueline())(t), "verify", s.o.data, "--revision", "r"+itoa(r), "--recompute", "--quiet")
+	}
 }
 
 // swapped is a frame of the node with its first two inputs exchanged.
