@@ -319,3 +319,30 @@ func FuzzMessage(f *testing.F) {
 		}
 	})
 }
+
+// A damaged time stamp far ahead takes no other row with it; a clock that was set is
+// followed from its second row on.
+func TestALeapOfTime(t *testing.T) {
+	const year = int64(365 * 24 * time.Hour)
+	a := NewFramer("node", "one", 10, []frame.Column{{Name: "ch1", Unit: "mV/V"}})
+	for i, c := range []struct {
+		at   int64
+		want error
+	}{
+		{100, nil}, {73 * year, ErrLeap}, {200, nil}, {200, ErrTime}, {math.MaxInt64, ErrLeap}, {300, nil},
+		{50 * year, ErrLeap}, {49 * year, ErrLeap}, {49*year + 1, nil}, {49*year + 2, nil}, {400, ErrTime},
+	} {
+		taken, err := a.Add(c.at, []float64{1})
+		for !taken {
+			a.Take()
+			a.Done()
+			taken, err = a.Add(c.at, []float64{1})
+		}
+		if !errors.Is(err, c.want) {
+			t.Errorf("row %d at %d: %v, want %v", i, c.at, err, c.want)
+		}
+	}
+	if rows := a.Rows() + uint64(len(a.Take().Time)); rows != 5 {
+		t.Errorf("%d rows, want 5", rows)
+	}
+}

@@ -12,6 +12,14 @@ import (
 // before. Report it and go on: the next may be.
 var ErrTime = errors.New("the time is not later than that of the row before")
 
+// ErrLeap is returned for a row that is more than a year after the one before, as a
+// damaged time stamp is. When the next row goes on from there the source's clock has
+// been set, and it is taken; else it is taken as if there had been no such row.
+var ErrLeap = errors.New("the time is more than a year after that of the row before")
+
+// leap is how far a row may be ahead.
+const leap = int64(366 * 24 * time.Hour)
+
 // closes is how much time a frame may span.
 const closes = 50 * time.Millisecond
 
@@ -22,6 +30,7 @@ type Framer struct {
 	columns []frame.Column
 	most    int // rows of a frame
 	last    int64
+	leapt   int64 // time of a row that was refused for its leap; 0 when there is none
 	started bool
 	rows    uint64
 }
@@ -57,17 +66,24 @@ func (a *Framer) Add(at int64, readings []float64) (taken bool, err error) {
 	if a.started && at <= a.last {
 		return true, fmt.Errorf("%w: %s after %s", ErrTime, instant(at), instant(a.last))
 	}
+	if a.started && leaps(a.last, at) && (a.leapt == 0 || at <= a.leapt || leaps(a.leapt, at)) {
+		a.leapt = at
+		return true, fmt.Errorf("%w: %s after %s; if the clock was set, the next row is taken", ErrLeap, instant(at), instant(a.last))
+	}
 	f := &a.frame
 	if n := len(f.Time); n > 0 && (n >= a.most || at-f.Time[0] >= int64(closes)) {
 		return false, nil
 	}
-	a.last, a.started = at, true
+	a.last, a.started, a.leapt = at, true, 0
 	f.Time = append(f.Time, at)
 	for i, v := range readings {
 		f.Columns[i].Float = append(f.Columns[i].Float, v)
 	}
 	return true, nil
 }
+
+// leaps may be asked of any two times: halves do not overflow.
+func leaps(from, to int64) bool { return to/2-from/2 > leap/2 }
 
 // Full says whether no row fits any more.
 func (a *Framer) Full() bool { return len(a.frame.Time) >= a.most }
