@@ -58,12 +58,12 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 		if err != nil {
 			return fmt.Errorf("%w; glueline calibrations %s lists the revisions", err, c.Data)
 		}
-		if current != r.Name && later(current, r.Name) {
-			fmt.Fprintf(s.out, "Revision %s was finished, and %s holds since: there is nothing left to do.\n", r.Name, current)
-			return nil
-		}
-		if current == r.Name {
-			fmt.Fprintf(s.out, "Revision %s holds already: there is nothing left to do.\n", current)
+		if later(current, r.Name) {
+			said := "holds already"
+			if current != r.Name {
+				said = "was finished, and " + current + " holds since"
+			}
+			fmt.Fprintf(s.out, "Revision %s %s: there is nothing left to do.\n", r.Name, said)
 			return nil
 		}
 		return c.make(ctx, s, r)

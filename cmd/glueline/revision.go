@@ -291,7 +291,15 @@ func endsOf(data, name string) (map[string]uint64, error) {
 		return nil, err
 	}
 	ends := map[string]uint64{}
+	behind := func(r *archive.Record) bool {
+		into := cmp.Or(r.Revision, reducedFolder)
+		return into != name && later(into, name)
+	}
 	for _, g := range names {
+		// Mostly the newest cut is its own, and no other need be looked at.
+		if newest, err := archive.Newest(raw, g); err == nil && newest != nil && !behind(newest) {
+			continue
+		}
 		cuts, err := archive.Cuts(raw, g)
 		if err != nil {
 			return nil, err
@@ -301,7 +309,7 @@ func endsOf(data, name string) (map[string]uint64, error) {
 			if err != nil {
 				break // verify names it
 			}
-			if into := cmp.Or(r.Revision, reducedFolder); into != name && later(into, name) {
+			if behind(r) {
 				ends[g] = cut
 				break
 			}
