@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -88,76 +87,6 @@ func results(t testing.TB, dir string) string {
 		}
 	}
 	return to
-}
-
-// Killed 20 times, first one process and then three at once, the end is what a
-// fresh reduction of the same readings under the changed file gives, byte for byte.
-func TestRereductionIsKilled(t *testing.T) {
-	parallel(t)
-	s := begin(t)
-	s.weeks()
-	s.service.stop()
-	change := s.change("gauge-factor: 2.1", "gauge-factor: 2.17")
-
-	fresh := begin(t)
-	fresh.service.stop()
-	fresh.edit("gauge-factor: 2.1", "gauge-factor: 2.17")
-	if err := os.RemoveAll(fresh.o.data); err != nil {
-		t.Fatal(err)
-	}
-	fresh.service = start(t, fresh.o)
-	fresh.service.ready()
-	fresh.weeks()
-	fresh.service.stop()
-
-	random := rand.New(rand.NewPCG(1, uint64(time.Now().UnixNano())))
-	r2 := filepath.Join(s.o.data, "r2")
-	commits := func() int { return len(must(filepath.Glob(filepath.Join(r2, "*.commit.json")))(t)) }
-	var reached []int
-	began := false
-	for i := range 20 {
-		args := append(slices.Clone(change), "--share", "0.05")
-		if began {
-			args = []string{"--go-on", "r2", "--share", "0.05"}
-		}
-		n := 1
-		if i >= 10 && began {
-			n = 3
-		}
-		var all sync.WaitGroup
-		for range n {
-			p := s.rereduce(args...)
-			if err := p.Start(); err != nil {
-				t.Fatal(err)
-			}
-			wait := time.Duration(30+random.IntN(120)) * time.Millisecond
-			all.Go(func() {
-				time.Sleep(wait)
-				_ = p.Process.Kill() // it may have ended
-				_ = p.Wait()
-			})
-		}
-		all.Wait()
-		if _, err := os.Stat(filepath.Join(r2, "revision.json")); err == nil {
-			began = true
-		}
-		reached = append(reached, commits())
-		if text, err := os.ReadFile(filepath.Join(s.o.data, "current")); err == nil {
-			t.Fatalf("%s holds behind kill %d, before all of it was made", text, i)
-		}
-		if i == 9 || i == 19 {
-			t.Logf("cuts with a record behind each kill: %v", reached)
-		}
-	}
-	if !began {
-		run(t, must(glueline())(t), append([]string{"rereduce", s.o.data}, change...)...)
-	} else {
-		run(t, must(glueline())(t), "rereduce", s.o.data, "--go-on", "r2")
-	}
-	s.holds("r2")
-	if n := sameFiles(t, results(t, r2), results(t, filepath.Join(fresh.o.data, "r1"))); n < 20 {
-		t.Errorf("%d files were compared", n)
-	}
 }
 
 // The same constants give the same bytes.
