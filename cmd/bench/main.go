@@ -37,6 +37,7 @@ type settings struct {
 	streamBytes   float64 // that a part writes: the headline at least, the others at most; 0 is what each needs
 	streamFirst   float64 // s of the stream that a ten times longer one is compared with
 	streamParts   string  // with commas between
+	streamServe   string  // more arguments of serve, with blanks between
 	profile       string  // file for the profile of allocations; "" is none
 	streamCuts    uint64  // of the shorter test that recovery is timed with
 }
@@ -56,6 +57,7 @@ func main() {
 	flag.Float64Var(&s.streamSeconds, "stream-seconds", 60, "shortest time of the stream's headline")
 	flag.Float64Var(&s.streamBytes, "stream-bytes", 0, "what the headline writes at least and the other parts of the stream at most; 0 is half the free disk or three times the memory for the headline, for the others what each needs")
 	flag.StringVar(&s.streamParts, "stream-parts", streamPartNames(), "parts of the stream to run, with commas between")
+	flag.StringVar(&s.streamServe, "stream-serve", "", "more arguments of serve for the headline and the steady test, with blanks between, as --no-console")
 	flag.Float64Var(&s.streamFirst, "stream-first", 20, "seconds of a stream whose memory is compared with that of one ten times as long")
 	flag.Uint64Var(&s.streamCuts, "stream-cuts", 1000, "cuts of the shorter of the two tests after which recovery is timed")
 	flag.StringVar(&s.profile, "alloc-profile", "", "file for who allocated in the stream's part allocations, for go tool pprof")

@@ -124,6 +124,9 @@ func figure(what, format string, values ...any) {
 	fmt.Printf("  %-52s %s\n", what, fmt.Sprintf(format, values...))
 }
 
+// serveArguments are those given for the service.
+func (s *settings) serveArguments() []string { return strings.Fields(s.streamServe) }
+
 // begin makes a folder on the disk with a test file and starts the service on it.
 func (s *settings) begin(name string, t streamTest, arguments ...string) (*served, string, error) {
 	return s.beginIn(filepath.Join(s.scratch, name), t, arguments...)
@@ -141,19 +144,28 @@ func (s *settings) beginIn(folder string, t streamTest, arguments ...string) (*s
 	return v, folder, err
 }
 
+// writtenPerSample is about how many bytes of a sample reach the disk: the
+// journal's copy, the raw archive's, strain and flags. The run prints its own.
+const writtenPerSample = 21.5
+
 // headline publishes 20 million samples a second, which is what the service is
-// to take on two cores beside the publisher, and more than many disks sync.
+// to take on two cores beside the publisher. Where the disk cannot take that, what
+// is offered is what 0.6 of its ceiling holds: more would only fill the journal.
 func headline(s *settings) (err error) {
 	t := streamTest{Sources: 8, Channels: 250, RateHz: 10_000, Groups: 2}
-	before, err := s.ceiling(t.Groups, 3)
+	before, err := s.ceiling(t.Groups, 10)
 	if err != nil {
 		return err
+	}
+	which := "what is asked for"
+	if most := 0.6 * before / writtenPerSample / float64(t.channels()); most < t.RateHz {
+		t.RateHz, which = 100*math.Floor(most/100), "0.6 of the ceiling before"
 	}
 	most, err := s.mostBytes()
 	if err != nil {
 		return err
 	}
-	v, folder, err := s.begin("headline", t)
+	v, folder, err := s.begin("headline", t, s.serveArguments()...)
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	if err != nil {
 		return err
@@ -172,22 +184,17 @@ func headline(s *settings) (err error) {
 	if err := v.stop(); err != nil {
 		return err
 	}
-	after, err := s.ceiling(t.Groups, 3)
+	after, err := s.ceiling(t.Groups, 10)
 	if err != nil {
 		return err
 	}
 	offered := float64(t.channels()) * t.RateHz
 	reached := report.Samples / report.Seconds
-	ceiling := (before + after) / 2 / (report.Payload / report.Samples)
-	bar, which := offered, "what was offered"
-	if 0.6*ceiling < offered {
-		bar, which = 0.6*ceiling, "0.6 of the ceiling"
-	}
 	fmt.Printf("Stream, %d channels at %g Hz, %d sources in %d groups; ended %s\n", t.channels(), t.RateHz, t.Sources, t.Groups, ended)
 	// Of what is offered in real time, the last frame is missing at the end.
-	figure("samples a second, to the last acknowledgement", "%.2f M/s of %.0f M/s offered; bar %.2f M/s (%s) %s", reached/1e6, offered/1e6, bar/1e6, which, verdict(reached >= 0.995*bar))
-	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after: %.1f M samples/s", before/1e6, after/1e6, ceiling/1e6)
-	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.1f bytes a sample", written/1e9, written/1e6/report.took(), written/report.Samples)
+	figure("samples a second, to the last acknowledgement", "%.2f M/s; bar %.2f M/s, as many as were offered (%s) %s", reached/1e6, offered/1e6, which, verdict(reached >= 0.995*offered))
+	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after", before/1e6, after/1e6)
+	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.2f of the ceiling, %.1f bytes a sample", written/1e9, written/1e6/report.took(), written/report.took()/((before+after)/2), written/report.Samples)
 	figure("processor of the service", "%.2f cores, until everything was reduced", processor/report.took())
 	figure("from the last acknowledgement to everything reduced", "%.2f s", report.Drain)
 	figure("publish to reduced", "median %.0f ms, p99 %.0f ms; bar 1 s %s; %d frames not seen", 1e3*report.Median, 1e3*report.P99, verdict(report.P99 < 1 && report.Unseen == 0), report.Unseen)
@@ -199,7 +206,7 @@ func headline(s *settings) (err error) {
 func steady(s *settings) (err error) {
 	t := streamTest{Sources: 1, Channels: 200, RateHz: 1000, Groups: 1}
 	const seconds, cutBytes = 30, 1 << 20
-	v, folder, err := s.begin("steady", t, fmt.Sprintf("--cut-bytes=%d", cutBytes))
+	v, folder, err := s.begin("steady", t, append(s.serveArguments(), fmt.Sprintf("--cut-bytes=%d", cutBytes))...)
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	if err != nil {
 		return err
