@@ -18,21 +18,33 @@ import (
 // lockFolder makes sure that one process works in a data folder. The lock goes
 // with the process, however it ends.
 func lockFolder(dir string) (unlock func(), err error) {
-	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_RDWR|os.O_CREATE, 0o644)
-	if err != nil {
-		return nil, fmt.Errorf("lock the data folder: %w", err)
+	f, err := lockFile(filepath.Join(dir, "lock"))
+	if errors.Is(err, errInUse) {
+		return nil, fmt.Errorf("data folder %s: %w", dir, err)
 	}
-	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
-		closeErr := f.Close()
-		if errors.Is(err, unix.EWOULDBLOCK) {
-			err = errInUse
-		}
-		return nil, errors.Join(fmt.Errorf("data folder %s: %w", dir, err), closeErr)
+	if err != nil {
+		return nil, fmt.Errorf("lock the data folder %s: %w", dir, err)
 	}
 	return func() {
 		// Closing gives the lock back; there is nobody left to tell of an error.
 		_ = f.Close()
 	}, nil
+}
+
+// lockFile opens a file, which is made where there is none, and locks it until it is
+// closed; errInUse when another process has it locked.
+func lockFile(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		if errors.Is(err, unix.EWOULDBLOCK) {
+			err = errInUse
+		}
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
 }
 
 // lockPatience is how long a service waits for a data folder that another process

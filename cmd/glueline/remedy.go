@@ -6,11 +6,15 @@ import (
 	"io/fs"
 	"strings"
 	"syscall"
+
+	"glueline/pipeline/journal"
 )
 
 // remedyOf is what to do about an error of the machine; "" where the error says it.
 func remedyOf(err error) string {
 	switch {
+	case errors.Is(err, journal.ErrNoCluster):
+		return "If that is meant, start with --one-replica; else give a cluster of three."
 	case errors.Is(err, syscall.EADDRINUSE), strings.Contains(err.Error(), syscall.EADDRINUSE.Error()): // the broker hands on the words alone
 		return "Another program listens at that address, perhaps another glueline serve. Stop it, or give another port."
 	case errors.Is(err, syscall.EROFS):

@@ -46,6 +46,7 @@ type serveCommand struct {
 	Nats       string        `help:"URL of a server or cluster that is there already, instead of the embedded one."`
 	NatsCreds  string        `type:"existingfile" help:"Credentials file for --nats."`
 	NatsCA     string        `name:"nats-ca" type:"existingfile" help:"Certificate authority of --nats, PEM."`
+	TakeOver   bool          `help:"Take the journal on the server of --nats although the service of another data folder has it, which then stops."`
 	OneReplica bool          `help:"Accept one replica on an external server: what is acknowledged is then lost with one machine."`
 	IdleCut    time.Duration `default:"30s" help:"End the files when nothing came for so long."`
 	MaxCut     time.Duration `default:"1h" help:"End the files after so long, however little came."`
@@ -149,8 +150,13 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		return crew.fail(err, c.StopWithin)
 	}
 	endShow := func() {}
-	defer func() { c.leave(conn, server, endShow) }()
-	empty = server == nil   // a journal of others holds what it holds
+	var owned claims
+	defer func() { owned.end(log); c.leave(conn, server, endShow) }()
+	empty = server == nil // a journal of others holds what it holds
+	if owned, err = c.claim(crew.ctx, conn, test.test.About.Name.Text, test.plans); err != nil {
+		return crew.fail(err, c.StopWithin)
+	}
+	owned.keep(crew)
 	defer svc.closeAlarms() // when nobody is at work any more
 	for _, p := range test.plans {
 		g, err := c.openGroup(crew.ctx, conn, test, p, log)
@@ -220,9 +226,17 @@ func (c *serveCommand) folders(ctx context.Context, log *slog.Logger) (made []*m
 		made = append(made, f)
 	}
 	// With the lock, what is in the folder is this process's to take away.
-	if unlock, err = lockWhenFree(ctx, c.Data, log); err != nil {
+	unlockData, err := lockWhenFree(ctx, c.Data, log)
+	if err != nil {
 		return nil, nil, err
 	}
+	unlockJournal, err := c.lockJournal(ctx)
+	if err != nil {
+		err = errors.Join(err, made[0].remove()) // the journal's is another's
+		unlockData()
+		return nil, nil, err
+	}
+	unlock = func() { unlockJournal(); unlockData() }
 	for _, below := range []string{rawFolder, reducedFolder} {
 		if err := os.MkdirAll(filepath.Join(c.Data, below), 0o755); err != nil {
 			unlock()

@@ -33,6 +33,10 @@ var (
 	// and nobody said that this is meant.
 	ErrOneReplica = errors.New("one replica: what is acknowledged is lost with one machine")
 
+	// ErrNoCluster means: a server of others was asked to keep the journal on three
+	// machines, and is one.
+	ErrNoCluster = errors.New("the server is one machine and no cluster of three, so what is acknowledged would be lost with it")
+
 	// ErrOpenListener means: the address can be reached from the network, and anyone
 	// could publish.
 	ErrOpenListener = errors.New("refusing to listen without authentication beyond this machine")

@@ -62,15 +62,11 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 	if g.Test == "" || g.Name == "" || len(g.Sources) == 0 || slices.Contains(g.Sources, "") || g.MaxBytes <= 0 || g.Replicas < 0 {
 		return nil, errors.New("test, group, sources and a limit in bytes must be given")
 	}
-	if g.Replicas == 0 {
-		g.Replicas = 3
-		if conn.embedded || g.AllowOneReplica {
-			g.Replicas = 1
-		}
+	copies, err := g.copies(conn)
+	if err != nil {
+		return nil, err
 	}
-	if g.Replicas == 1 && !conn.embedded && !g.AllowOneReplica {
-		return nil, ErrOneReplica
-	}
+	g.Replicas = copies
 	n := namesOf(g.Test, g.Name)
 	want := g.config(n)
 	stream, err := conn.lookUp(ctx, n.stream)
@@ -82,7 +78,7 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 		}
 	}
 	if err != nil {
-		return nil, err
+		return nil, alone(err)
 	}
 	have := stream.CachedInfo().Config
 	if faults := unfit(have); len(faults) > 0 {
@@ -97,7 +93,7 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 		changed := have
 		changed.Subjects, changed.MaxBytes, changed.Replicas, changed.Duplicates = want.Subjects, want.MaxBytes, want.Replicas, want.Duplicates
 		if _, err := conn.js.UpdateStream(ctx, changed); err != nil {
-			return nil, fmt.Errorf("change %s: %w", n.stream, err)
+			return nil, fmt.Errorf("change %s: %w", n.stream, alone(err))
 		}
 	}
 	j := &Journal{conn: conn, names: n, identity: identity, sources: map[string]string{}, quarantineBytes: min(g.MaxBytes, 64<<20)}
@@ -105,6 +101,20 @@ func open(ctx context.Context, conn *Conn, g Group) (*Journal, error) {
 		j.sources[token(s)] = s
 	}
 	return j, j.begin(ctx, g)
+}
+
+// copies is on how many machines the streams of a group are kept.
+func (g *Group) copies(conn *Conn) (int, error) {
+	allowed := conn.embedded || g.AllowOneReplica
+	switch {
+	case g.Replicas == 1 && !allowed:
+		return 0, ErrOneReplica
+	case g.Replicas != 0:
+		return g.Replicas, nil
+	case allowed:
+		return 1, nil
+	}
+	return 3, nil
 }
 
 // Attach opens the journal of a group for publishing and reading, as it was

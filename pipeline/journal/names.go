@@ -70,6 +70,9 @@ func (n names) frame(source string) string { return n.prefix + "frame." + token(
 func (n names) event() string              { return n.prefix + "event" }
 func (n names) control() string            { return n.prefix + "control" }
 
+func (n names) owner() string       { return n.prefix + "owner" }
+func (n names) ownerStream() string { return n.stream + "~owner" }
+
 func (n names) quarantineStream() string   { return n.stream + "~quarantine" }
 func (n names) quarantineSubjects() string { return n.prefix + "quarantine.*.*" }
 func (n names) quarantined(identity string, seq uint64) string {
