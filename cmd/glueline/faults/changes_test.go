@@ -56,9 +56,9 @@ func mooringAt(s float64) string {
 	return moored.Add(time.Duration(s * float64(time.Second))).Format(time.RFC3339Nano)
 }
 
-// mooringFiles writes a minute of readings, and what was said meanwhile, without
-// cuts and with them: events begin before one and end behind it.
-func mooringFiles(t testing.TB, dir string) (files []string, events, cut string) {
+// mooringFiles writes so many seconds of readings, at least a minute, and what was
+// said meanwhile, without cuts and with them: events begin before one and end behind it.
+func mooringFiles(t testing.TB, dir string, seconds int) (files []string, events, cut string) {
 	t.Helper()
 	random := rand.New(rand.NewPCG(3, 4))
 	for _, source := range []struct {
@@ -78,7 +78,7 @@ func mooringFiles(t testing.TB, dir string) (files []string, events, cut string)
 	} {
 		var text strings.Builder
 		fmt.Fprintln(&text, strings.Join(append([]string{"time"}, source.columns...), ","))
-		for i := range 60 * source.rate {
+		for i := range seconds * source.rate {
 			s := float64(i) / float64(source.rate)
 			fmt.Fprint(&text, mooringAt(s))
 			for c := range source.columns {
@@ -107,6 +107,16 @@ func mooringFiles(t testing.TB, dir string) (files []string, events, cut string)
 		{44.25, `"event":"zero","state":"begin","kind":"test","name":"noon","channel":"beam"`},
 		{52.25, `"event":"zero","state":"end","kind":"test","name":"noon","channel":"beam"`},
 	}
+	for s := 60.25; s+40 < float64(seconds); s += 60 { // and every minute again
+		name := fmt.Sprintf(`"name":"minute %.0f"`, s/60)
+		all = append(all,
+			said{s, `"event":"load-state","state":"idle"`},
+			said{s + 2, `"event":"zero","state":"begin","kind":"test",` + name},
+			said{s + 9, `"event":"zero","state":"end","kind":"test",` + name},
+			said{s + 12, `"event":"shunt","state":"on","channel":"rail"`},
+			said{s + 19, `"event":"shunt","state":"off","channel":"rail"`},
+			said{s + 20, `"event":"load-state","state":"loaded"`})
+	}
 	write := func(name string) string {
 		slices.SortFunc(all, func(a, b said) int { return cmp.Compare(a.at, b.at) })
 		var text strings.Builder
@@ -120,7 +130,7 @@ func mooringFiles(t testing.TB, dir string) (files []string, events, cut string)
 		return path
 	}
 	events = write("events.jsonl")
-	for s := 5.0; s < 60; s += 5 {
+	for s := 5.0; s < float64(seconds); s += 5 {
 		all = append(all, said{s + 0.55, `"event":"cut"`})
 	}
 	return files, events, write("cut.jsonl")
@@ -165,7 +175,7 @@ func TestEveryKindOfChange(t *testing.T) {
 	if err := os.WriteFile(first, []byte(mooring), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	files, events, cut := mooringFiles(t, dir)
+	files, events, cut := mooringFiles(t, dir, 60)
 	reduce := func(out string, args ...string) string {
 		t.Helper()
 		run(t, program, append(append([]string{"reduce"}, args...), append([]string{"--events", events, "--out", out, "--quiet"}, files...)...)...)
