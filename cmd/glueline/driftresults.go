@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"glueline/pipeline/follow"
+	"glueline/pipeline/group"
 	"glueline/pipeline/testfile"
 )
 
@@ -12,6 +13,7 @@ type declared struct {
 	*follow.Declared
 	absent     bool              // it is not kept, and nothing is known of it
 	excitation map[string]string // the source whose measured excitation an auxiliary quantity is, by its name
+	beside     map[string]bool   // groups that read the load or the humidity; nil where that is not known
 }
 
 func readDeclared(path string) (*declared, error) {
@@ -19,9 +21,18 @@ func readDeclared(path string) (*declared, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &declared{excitation: map[string]string{}}
+	d := &declared{excitation: map[string]string{}, beside: map[string]bool{}}
 	if d.Declared, err = follow.DeclaredBy(t); err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	for _, a := range t.Auxiliary.Entries {
+		if a.Name != t.About.Load.Text && a.Value.Quantity.Text != "humidity" {
+			continue
+		}
+		name, _ := testfile.SplitInput(a.Value.Input.Text)
+		if s, ok := t.Sources.Get(name); ok {
+			d.beside[s.Group.Or(group.MainGroup)] = true
+		}
 	}
 	for _, s := range t.Sources.Entries {
 		for _, a := range t.Auxiliary.Entries {

@@ -26,6 +26,7 @@ type groupHealth struct {
 	Group string `json:"group"`
 	UpTo  string `json:"up_to,omitempty"` // time of the newest row; "" before the first file
 	Cut   uint64 `json:"cut"`
+	Waits string `json:"waits_for,omitempty"` // another group, whose readings go beside these
 	Error string `json:"error,omitempty"`
 }
 
@@ -113,7 +114,7 @@ func (s *service) channelsHealth() channelsHealth {
 	for _, g := range s.groups {
 		known := groupHealth{Group: g.plan.Name}
 		if h := s.health.look(g.plan.Name); h != nil {
-			known.UpTo, known.Cut, known.Error = h.UpTo, h.Cut, h.Error
+			known.UpTo, known.Cut, known.Waits, known.Error = h.UpTo, h.Cut, h.Waits, h.Error
 			if h.file != nil {
 				all.Channels = append(all.Channels, saidOf(g.plan.Name, h.file.Channels, h.file.Residuals)...)
 				all.Residuals = append(all.Residuals, h.file.Residuals...)

@@ -24,11 +24,14 @@ type healthKeeper struct {
 
 // healthStatus is what is told of a group's health.
 type healthStatus struct {
-	Cut   uint64 `json:"cut"`
-	UpTo  string `json:"up_to"` // time of the newest row in it
-	Error string `json:"error,omitempty"`
+	Cut   uint64    `json:"cut"`
+	UpTo  string    `json:"up_to"`                // time of the newest row in it
+	Waits string    `json:"waits_for,omitempty"`  // another group, whose readings go beside these
+	Since time.Time `json:"waits_since,omitzero"` // by the clock of the service
+	Error string    `json:"error,omitempty"`
 
 	file     *health.File
+	behind   *health.File                // that the waiting began with
 	evidence map[string]*health.Evidence // by channel, as far as the file
 }
 
@@ -119,11 +122,24 @@ func (k *healthKeeper) tell(group string, w *healthWalk, err error) {
 	if s.Error = ""; err != nil {
 		s.Error = err.Error()
 	}
+	if w != nil {
+		s.waitsFor(w, time.Now())
+	}
 	if w != nil && w.wrote != nil {
 		s.Cut, s.UpTo, s.file = w.wrote.Cut, w.wrote.UpTo, w.wrote
 	}
 	if err != nil && s.Error != before {
 		k.log.Error("the health of the channels is not known further; the results are not touched by it", "group", group, "again in", healthPause, "err", err)
+	}
+}
+
+// waitsFor keeps for whom a walk waits, and since when it has made no file for it.
+func (s *healthStatus) waitsFor(w *healthWalk, now time.Time) {
+	if w.waits == "" || s.Waits == "" || w.wrote != s.behind {
+		s.Since, s.behind = now.UTC(), w.wrote
+	}
+	if s.Waits = w.waits; w.waits == "" {
+		s.Since = time.Time{}
 	}
 }
 

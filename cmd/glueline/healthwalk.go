@@ -40,6 +40,7 @@ type healthWalk struct {
 	state    walkState
 	previous string // hash of the newest health file
 	skipped  []error
+	waits    string       // for which group, and how far that has come; "" for none
 	wrote    *health.File // newest that is written; nil before any
 	evident  *health.File // the one that the keeper has the evidence of
 
@@ -557,36 +558,79 @@ func (w *healthWalk) constants(watch *constantsWatch) ([]group.ChannelConstants,
 }
 
 // othersAreThere reports whether every other group whose readings go beside this
-// one's strain has come as far as the step.
+// one's strain has come as far as the step. A group of the test file that has no cut
+// yet is waited for, too: else a health file would say which group was the first.
 func (w *healthWalk) othersAreThere() (bool, error) {
-	groups, err := cutGroups(w.dir)
+	w.waits = ""
+	if err := w.inForce(); err != nil {
+		return false, err
+	}
+	d, err := w.declares()
+	if err != nil {
+		return false, err
+	}
+	groups, err := w.groupsBeside(d)
 	if err != nil {
 		return false, err
 	}
 	for _, name := range groups {
-		if name == w.group {
-			continue
-		}
-		beside, err := w.goesBeside(name)
-		if err != nil {
-			return false, err
-		}
-		for cut := w.state.Others[name]; beside; cut++ {
+		newest := int64(0)
+		for cut, there := w.state.Others[name], false; !there; cut++ {
 			r, err := segment.ReadCommit(filepath.Join(w.dir, segment.CommitRecord{Group: name, Cut: cut}.Name()))
 			if errors.Is(err, fs.ErrNotExist) {
+				w.waits = waitsForGroup(name, newest)
 				return false, nil
 			}
 			if err != nil {
 				return false, err
 			}
-			beside = lastTime(&r) < w.upTo
+			newest = lastTime(&r)
+			there = newest >= w.upTo
 		}
 	}
 	return true, nil
 }
 
-// goesBeside reports whether a group reads the load or the humidity.
-func (w *healthWalk) goesBeside(name string) (bool, error) {
+func waitsForGroup(name string, newest int64) string {
+	if newest == 0 {
+		return "group " + name + ", of which nothing is there yet"
+	}
+	return "group " + name + ", which has come to " + moment(newest)
+}
+
+// groupsBeside are the other groups that read the load or the humidity, in order:
+// those that the test file says, or without one those that have it in their first
+// cut.
+func (w *healthWalk) groupsBeside(d *declared) (names []string, err error) {
+	if d.beside != nil {
+		for _, name := range slices.Sorted(maps.Keys(d.beside)) {
+			if name != w.group {
+				names = append(names, name)
+			}
+		}
+		return names, nil
+	}
+	all, err := cutGroups(w.dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range all {
+		if name == w.group {
+			continue
+		}
+		beside, err := w.readsBeside(name)
+		if err != nil {
+			return nil, err
+		}
+		if beside {
+			names = append(names, name)
+		}
+	}
+	return names, nil
+}
+
+// readsBeside reports whether the first cut of a group has the load or the humidity.
+func (w *healthWalk) readsBeside(name string) (bool, error) {
 	r, err := segment.ReadCommit(filepath.Join(w.dir, segment.CommitRecord{Group: name}.Name()))
 	if err != nil {
 		return false, err
@@ -631,7 +675,7 @@ func (w *healthWalk) loadName() string {
 // beside hands out what other groups read up to the end of the step, and returns
 // where each goes on.
 func (w *healthWalk) beside(ctx context.Context, d *declared, last bool, visit func(*follow.Batch)) (map[string]uint64, error) {
-	groups, err := cutGroups(w.dir)
+	groups, err := w.groupsBeside(d)
 	if err != nil {
 		return nil, err
 	}
@@ -642,14 +686,7 @@ func (w *healthWalk) beside(ctx context.Context, d *declared, last bool, visit f
 	}
 	from := w.state.UpTo
 	for _, name := range groups {
-		if name == w.group {
-			continue
-		}
-		beside, err := w.goesBeside(name)
-		if err != nil {
-			return nil, err
-		}
-		for cut := w.state.Others[name]; beside; cut++ {
+		for cut, there := w.state.Others[name], false; !there; cut++ {
 			r, err := segment.ReadCommit(filepath.Join(w.dir, segment.CommitRecord{Group: name, Cut: cut}.Name()))
 			if errors.Is(err, fs.ErrNotExist) {
 				break
@@ -667,7 +704,7 @@ func (w *healthWalk) beside(ctx context.Context, d *declared, last bool, visit f
 					return nil, err
 				}
 			}
-			beside = lastTime(&r) < to
+			there = lastTime(&r) >= to
 		}
 	}
 	if len(next) == 0 {

@@ -48,8 +48,8 @@ func (st *status) print(w io.Writer, now time.Time) {
 			if g.Journal.Last > p.Sequence {
 				behind = g.Journal.Last - p.Sequence
 			}
-			if isFull(g.Journal) {
-				warnings = append(warnings, fmt.Sprintf("the journal of group %s is full: publishers are refused, keep their frames and wait. Nothing is lost; room comes when files end and it is trimmed. If it stays so: is the disk full, or --journal-max too small?", g.Group))
+			if g.Room != "" {
+				warnings = append(warnings, g.Room)
 			}
 			messages, held, limit = fmt.Sprint(behind), size(g.Journal.Bytes), size(g.Journal.MaxBytes)
 			switch {
@@ -80,6 +80,9 @@ func (st *status) print(w io.Writer, now time.Time) {
 		if h := g.Health; h != nil && h.Error != "" {
 			warnings = append(warnings, fmt.Sprintf("what is said of the health of group %s is not up to date: %s. The results are not touched by it; it is tried again.", g.Group, h.Error))
 		}
+		if warning := g.Health.warning(g.Group, now); warning != "" {
+			warnings = append(warnings, warning)
+		}
 		warnings = append(warnings, g.Alarms.warnings(g.Group)...)
 		for _, r := range p.RefusedOf {
 			what := "of no source"
@@ -104,6 +107,20 @@ func (st *status) print(w io.Writer, now time.Time) {
 	for _, e := range errs {
 		fmt.Fprintf(w, "\n%s\n", printable.Lines(e))
 	}
+}
+
+// healthMayWait is how long the health of a group may wait for another group before it
+// is told: each makes a file for an hour of data or so, and not at the same moment.
+const healthMayWait = 2 * time.Hour
+
+// warning says that the health of a group is held up by another one; "" where it is
+// not, or not for long.
+func (h *healthStatus) warning(group string, now time.Time) string {
+	if h == nil || h.Waits == "" || now.Sub(h.Since) < healthMayWait {
+		return ""
+	}
+	return fmt.Sprintf("what is said of the health of group %s stands still: it has waited %s for %s, since the load or the humidity is read there. "+
+		"glueline drift says what is known without it.", group, age(now.Sub(h.Since)), h.Waits)
 }
 
 // clockWobble is how far a source's clock may be ahead of this one before it is
