@@ -34,7 +34,8 @@ type rereduceCommand struct {
 	Who         string  `env:"GLUELINE_WHO" help:"Who changes it: a person's name."`
 	Why         string  `help:"Why it is changed."`
 	Preview     bool    `help:"Say what would change and how long it would take, and do nothing."`
-	GoOn        string  `placeholder:"REVISION" help:"Go on with a revision that was begun, or help the processes that are at it."`
+	Same        bool    `help:"Make all of it again though no constant is another."`
+	GoOn        string  `placeholder:"REVISION" help:"Go on with a revision that was begun, help the processes that are at it, or make again what a finished one lacks."`
 	Workers     int     `help:"Cuts at a time; by default one a processor, one beside a running service."`
 	Share       float64 `help:"Part of the machine that this process may take, from 0 to 1; by default a quarter beside a running service, else all."`
 	Quiet       bool    `short:"q" help:"No progress bar."`
@@ -59,12 +60,7 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 			return fmt.Errorf("%w; glueline calibrations %s lists the revisions", err, c.Data)
 		}
 		if later(current, r.Name) {
-			said := "holds already"
-			if current != r.Name {
-				said = "was finished, and " + current + " holds since"
-			}
-			fmt.Fprintf(s.out, "Revision %s %s: there is nothing left to do.\n", r.Name, said)
-			return nil
+			return c.mend(ctx, s, r, current)
 		}
 		return c.make(ctx, s, r)
 	}
@@ -80,6 +76,9 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
+	if len(r.Changes) == 0 && !c.Same && !c.Preview {
+		return fmt.Errorf("%s has the constants that hold already: %s would be %s once more; give the test file as it should have been, or --same to make it all the same", c.Calibration, r.Name, current)
+	}
 	if err := c.show(ctx, s, r); err != nil || c.Preview {
 		return err
 	}
@@ -92,7 +91,7 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 // fits finds what is wrong with the command line.
 func (c *rereduceCommand) fits() error {
 	switch {
-	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview):
+	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview || c.Same):
 		return fmt.Errorf("--go-on %s: what it changes was said when it was begun; leave the other flags out", c.GoOn)
 	case c.GoOn != "" && !event.IsRevision(c.GoOn):
 		return fmt.Errorf("--go-on %s: write r and its number, for example r2", c.GoOn)
@@ -173,7 +172,7 @@ func (c *rereduceCommand) plan(current, name string) (*revision, error) {
 	if err := mayReload(inForce, next); err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Calibration, err)
 	}
-	r := &revision{Version: 1, Name: name, From: current, Test: next.test.About.Name.Text, Who: strings.TrimSpace(c.Who), Why: strings.TrimSpace(c.Why),
+	r := &revision{Version: 1, Name: name, From: current, Test: next.test.About.Name.Text, Who: strings.Join(strings.Fields(c.Who), " "), Why: strings.TrimSpace(c.Why),
 		Made: time.Now().UTC(), Begin: from, End: to, Groups: map[string][]holdingFrom{}}
 	if r.Changes, err = group.Differences(inForce.plans, next.plans); err != nil {
 		return nil, err
@@ -439,6 +438,65 @@ func (c *rereduceCommand) make(ctx context.Context, s streams, r *revision) erro
 	}
 	fmt.Fprintf(s.out, "Revision %s holds (%.1f s). It is a draft until a second person has checked it; %s is as it was.\n", r.Name, time.Since(began).Seconds(), r.From)
 	return nil
+}
+
+// mend makes the cuts that a finished revision lacks: verify found them damaged, and
+// somebody took their records away. What holds goes on holding.
+func (c *rereduceCommand) mend(ctx context.Context, s streams, r *revision, current string) error {
+	said := "holds"
+	if current != r.Name {
+		said = "was finished, and " + current + " holds since"
+	}
+	names, err := groupsOf(filepath.Join(c.Data, rawFolder))
+	if err != nil {
+		return err
+	}
+	ends, err := endsOf(c.Data, r.Name)
+	if err != nil {
+		return err
+	}
+	w, err := c.withWhom(ctx)
+	if err != nil {
+		return err
+	}
+	defer w.leave()
+	made := 0
+	for _, name := range names {
+		o, err := r.orderOfItself(c.Data, name, keptPlans(c.Data, name))
+		if err != nil {
+			return err
+		}
+		if end, ended := ends[name]; ended {
+			o.Cuts = min(o.Cuts, end)
+		}
+		missing := len(o.Missing())
+		if missing == 0 {
+			continue
+		}
+		o.Workers, o.Share = c.effort(w)
+		if err := revise.Run(ctx, o); err != nil {
+			return err
+		}
+		if err := o.Check(ctx, 0); err != nil {
+			return err
+		}
+		made += missing
+	}
+	if made == 0 {
+		fmt.Fprintf(s.out, "Revision %s %s: there is nothing left to do.\n", r.Name, said)
+		return nil
+	}
+	fmt.Fprintf(s.out, "Revision %s %s. %s made again from the raw archive: glueline verify %s --revision %s --recompute proves it.\n",
+		r.Name, said, were(made, "cut that it lacked", "cuts that it lacked"), c.Data, r.Name)
+	return nil
+}
+
+// were is "1 thing was", "2 things were".
+func were(n int, one, more string) string {
+	if n == 1 {
+		return "1 " + one + " was"
+	}
+	return fmt.Sprintf("%d %s were", n, more)
 }
 
 // attempt makes what is left of the revision and has it hold: by itself where it

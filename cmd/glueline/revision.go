@@ -232,7 +232,7 @@ func (r *revision) orderOfItself(data, name string, plan func(digest string) (*g
 	}
 	o = revise.Order{Group: name, Test: r.Test, Raw: raw, Out: filepath.Join(data, r.Name), Program: program()}
 	if newest != nil {
-		o.Cuts = newest.Cut + 1
+		o.Cuts, o.Test = newest.Cut+1, newest.Test
 	}
 	o.Timeline, err = r.timeline(data, name, o.Cuts, plan)
 	return o, err

@@ -670,7 +670,7 @@ func (g *liveGroup) tidy(ctx context.Context) error {
 		}
 		there, err := g.isReduced(cut)
 		if err == nil && !there && *g.revision.Load() != reducedFolder {
-			return fmt.Errorf("%s has no record of cut %d of group %s; stop the service and start it again: it makes it anew", g.results(), cut, g.plan.Name)
+			return g.fill(ctx, func(uint64, uint64) {}) // all that it lacks at once
 		}
 		if err == nil && !there {
 			err = g.reduceAgain(cut)

@@ -186,23 +186,28 @@ func (g *liveGroup) goInto(newest *archive.Record) error {
 	return nil
 }
 
-// complete makes what its revision lacks up to the newest cut.
+// complete makes what its revision lacks up to the newest cut, where it lacks that.
 func (g *liveGroup) complete(ctx context.Context, newest *archive.Record) error {
 	there, err := g.isReduced(newest.Cut)
 	if err != nil || there {
 		return err
 	}
+	return g.fill(ctx, g.recovering.repairs)
+}
+
+// fill makes the cuts that its revision lacks, and tells how far it is.
+func (g *liveGroup) fill(ctx context.Context, tell func(cut, of uint64)) error {
 	name := *g.revision.Load()
 	r, err := readRevision(g.data, name)
 	if err != nil {
 		return err
 	}
-	// Readings wait meanwhile, so that a cut or two are made rather than compared.
+	// Readings may wait meanwhile, so that a cut or two are made rather than compared.
 	o, err := r.orderOfItself(g.data, g.plan.Name, keptPlans(g.data, g.plan.Name))
 	if err != nil {
 		return err
 	}
 	g.log.Info("completing a revision", "group", g.plan.Name, "revision", name, "cuts", o.Cuts)
-	o.Done = func(cut uint64, _ int64) { g.recovering.repairs(cut+1, o.Cuts) }
+	o.Done = func(cut uint64, _ int64) { tell(cut+1, o.Cuts) }
 	return revise.Run(ctx, o)
 }

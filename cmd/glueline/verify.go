@@ -37,15 +37,15 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	isData := folderIsThere(filepath.Join(c.Dir, rawFolder))
 	if isData {
 		o.Raw, o.RawLabel = filepath.Join(c.Dir, rawFolder), rawFolder+"/"
-		name := c.Revision
-		if name == "" {
-			var err error
-			if name, err = currentRevision(c.Dir); err != nil {
-				return err
-			}
+		current, err := currentRevision(c.Dir)
+		if err != nil {
+			return err
+		}
+		name := cmp.Or(c.Revision, current)
+		if name != current { // serve goes on in another
+			o.Again = fmt.Sprintf("run glueline rereduce %s --go-on %s", c.Dir, name)
 		}
 		o.Reduced, o.ReducedLabel = filepath.Join(c.Dir, name), name+"/"
-		var err error
 		if c.Revision != "" && (!event.IsRevision(name) || !isFolder(o.Reduced)) {
 			return fmt.Errorf("%s has no revision %q; glueline calibrations %s lists them", c.Dir, name, c.Dir)
 		}

@@ -21,13 +21,20 @@ type Reach struct {
 	Sources  []string // with other constants anywhere
 }
 
+// Missing are the cuts that have no record.
+func (o *Order) Missing() (cuts []uint64) {
+	w := &work{Order: *o, out: disk.At(o.Out)}
+	for cut := range o.Cuts {
+		if !w.has(cut) {
+			cuts = append(cuts, cut)
+		}
+	}
+	return cuts
+}
+
 // Left is the raw bytes of the cuts that have no record yet.
 func (o *Order) Left() (bytes int64, err error) {
-	for cut := range o.Cuts {
-		w := &work{Order: *o, out: disk.At(o.Out)}
-		if w.has(cut) {
-			continue
-		}
+	for _, cut := range o.Missing() {
 		r, err := archive.Read(o.Raw, o.Group, cut)
 		if err != nil {
 			return 0, err

@@ -1,6 +1,7 @@
 package verify
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -30,6 +31,9 @@ type Options struct {
 	// Ends say, by group, how many cuts a revision has whose place another has taken
 	// since. A group without one has those of the raw archive.
 	Ends map[string]uint64
+
+	// Again says what makes a cut again whose record is taken away; "" for serve.
+	Again string
 
 	// Program is the one at work: what another one made may differ by a part in
 	// 1e12 when it is made again.
@@ -250,11 +254,14 @@ func (w *walk) damage(f *folder, group string, kind Kind, file, found string) {
 
 // remedy says what to do about a damage.
 func (w *walk) remedy(f *folder, kind Kind) string {
-	again := "remove the commit record of this cut from " + f.label + ", if it is there, and start serve: it makes the cut again from the raw archive"
+	again := "remove the commit record of this cut from " + f.label + ", if it is there, and " + cmp.Or(w.options.Again, "start serve") + ": it makes the cut again from the raw archive"
 	switch {
 	case kind == FileUnlisted || kind == RecordDoubled:
 		return "nothing uses it: move it out of the folder, when what belongs in its place is there"
 	case kind == Health:
+		if w.options.Again != "" {
+			return "nothing of the measurement is lost: remove all health files of this group; they can be made again from the segments"
+		}
 		return "nothing of the measurement is lost: remove all health files of this group, and serve makes them again from the segments"
 	case kind == Constants:
 		return "find the test file that these results were made with; a change of the past belongs in another revision"

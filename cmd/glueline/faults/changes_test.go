@@ -202,7 +202,7 @@ func TestEveryKindOfChange(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		run(t, program, append([]string{"rereduce", to, "--who", "test", "--why", "typed wrong", "--quiet"}, args...)...)
+		run(t, program, append([]string{"rereduce", to, "--who", "test", "--why", "typed wrong", "--same", "--quiet"}, args...)...)
 		return filepath.Join(to, "r2")
 	}
 	if n := len(must(filepath.Glob(filepath.Join(inCuts, "r1", "*.commit.json")))(t)); n < 12 {

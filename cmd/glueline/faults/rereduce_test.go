@@ -89,15 +89,27 @@ func results(t testing.TB, dir string) string {
 	return to
 }
 
-// The same constants give the same bytes.
+// The same constants give the same bytes. A cut that somebody takes away is made
+// again by the service.
 func TestRereductionUnderTheSameConstants(t *testing.T) {
 	parallel(t)
 	s := begin(t)
 	s.weeks()
 	s.service.stop()
-	run(t, must(glueline())(t), append([]string{"rereduce", s.o.data}, s.change()...)...)
+	run(t, must(glueline())(t), append([]string{"rereduce", s.o.data, "--same"}, s.change()...)...)
 	s.holds("r2")
 	sameFiles(t, results(t, filepath.Join(s.o.data, "r2")), results(t, filepath.Join(s.o.data, "r1")))
+	taken := filepath.Join(s.o.data, "r2", "main.00000002.commit.json")
+	if err := os.Remove(taken); err != nil {
+		t.Fatal(err)
+	}
+	s.service = start(t, s.o)
+	s.service.ready()
+	s.service.until("the cut is there again", func() bool { _, err := os.Stat(taken); return err == nil })
+	s.frames("node", 240, 260)
+	s.service.cut()
+	s.holds("r2")
+	s.service.stop()
 }
 
 // The running service turns to the new revision while readings come, killed at
