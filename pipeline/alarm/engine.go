@@ -79,18 +79,10 @@ func (e *Engine) Use(r *Rules) {
 		}
 	}
 	for _, key := range slices.Sorted(maps.Keys(e.state.Open)) {
-		if a := e.state.Open[key]; known[key] == nil && a.Level > None && a.Rule != externalRule(key) {
+		if a := e.state.Open[key]; known[key] == nil && a.Level > None {
 			e.fall(a, None)
 		}
 	}
-}
-
-// externalRule is the rule of alarms by Condition, which no test file has.
-func externalRule(key string) string {
-	if len(key) > 6 && key[:6] == "drift/" {
-		return "drift"
-	}
-	return ""
 }
 
 // Batch judges the rows of a batch and returns what follows; the slice holds
@@ -466,35 +458,6 @@ func (e *Engine) silent(ev event.Event) {
 	}
 	text := fmt.Sprintf("no frame of %s since %s", ev.Source, since.UTC().Format(time.RFC3339))
 	e.raise(&Alarm{Key: c.key, Rule: c.rule, Of: c.of, Level: c.level, Since: since.UnixNano(), Reading: c.reading, Text: text, Action: c.action})
-}
-
-// Condition is something that others have judged, at a place of the journal.
-type Condition struct {
-	Key    string // "drift/…"; it must not begin like a rule of the test file
-	Of     string
-	Level  Level
-	On     bool
-	At     time.Time // of the data
-	Text   string
-	Action string
-}
-
-// Condition takes a named condition that is true or not.
-func (e *Engine) Condition(n Condition) []Decision {
-	e.decisions = e.decisions[:0]
-	e.advance(n.At.UnixNano())
-	a := e.state.Open[n.Key]
-	switch {
-	case n.On && (a == nil || a.Level != n.Level) && n.Level > None && n.Level <= Danger:
-		if a != nil && n.Level < a.Level {
-			e.fall(a, n.Level)
-			break
-		}
-		e.raise(&Alarm{Key: n.Key, Rule: externalRule(n.Key), Of: n.Of, Level: n.Level, Since: n.At.UnixNano(), Reading: "verdict", Text: n.Text, Action: n.Action})
-	case !n.On && a != nil && a.Level > None:
-		e.fall(a, None)
-	}
-	return e.decisions
 }
 
 // Look is a copy of what the engine knows.

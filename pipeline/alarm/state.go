@@ -117,6 +117,7 @@ func newState() State {
 // parseState reads a state; what is wrong in it is an error, never a panic later.
 func parseState(text []byte) (State, error) {
 	s := newState()
+	s.Version = 0 // what names none is no state
 	if err := json.Unmarshal(text, &s); err != nil {
 		return s, fmt.Errorf("%w: %w", ErrState, err)
 	}

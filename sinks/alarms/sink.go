@@ -75,13 +75,6 @@ func (s *Sink) Event(e event.Event) {
 	s.decided(s.engine.Event(e))
 }
 
-// Condition takes what others have judged, at this place of the journal.
-func (s *Sink) Condition(c alarm.Condition) {
-	s.mutex.Lock()
-	defer s.mutex.Unlock()
-	s.decided(s.engine.Condition(c))
-}
-
 func (s *Sink) decided(ds []alarm.Decision) {
 	for _, d := range ds {
 		s.options.Decided(d)
