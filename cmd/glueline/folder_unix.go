@@ -93,3 +93,12 @@ func diskSize(dir string) uint64 {
 	}
 	return s.Blocks * uint64(s.Bsize)
 }
+
+// sameDisk says whether two folders are on one disk; also when nobody knows.
+func sameDisk(a, b string) bool {
+	var of, other unix.Stat_t
+	if unix.Stat(a, &of) != nil || unix.Stat(b, &other) != nil {
+		return true
+	}
+	return of.Dev == other.Dev
+}

@@ -7,27 +7,40 @@ import (
 	"time"
 )
 
-// freeWatch keeps room on the journal's disk: below the mark it sets the
-// journals' limits to what they hold, so that publishers are refused with a
-// reason and keep their frames. A broker that met a full disk would acknowledge
-// nothing more until it is started anew.
+// freeWatch keeps room on the journal's disk. Where the disk has less than the
+// journals' limits, these follow it down, so that frames are refused with a reason
+// and their publishers keep them, and so that files end while there is room for
+// what ends them. Below the mark the limits are what the journals hold. A broker
+// that met a full disk would acknowledge nothing more until it is started anew.
 type freeWatch struct {
 	dir    string
+	shared bool   // the results are on the same disk
 	keep   uint64 // bytes
 	limit  int64  // of a journal, while there is room
 	groups []*liveGroup
 	log    *slog.Logger
 
-	low bool
+	low     bool
+	follows bool      // the limits are the disk's
+	said    bool      // that the disk is nearly full
+	lowAt   time.Time // when it was so the last time
 }
 
 // lookAtDisk is how often the disk is looked at: seldom enough to cost nothing,
 // often enough that a gigabyte outlasts it.
 const lookAtDisk = 500 * time.Millisecond
 
-// keepFree is the mark in bytes: as asked, or 1 GiB or 5 % of the disk,
-// whichever is less.
-func keepFree(asked int64, dir string) uint64 {
+// rewritten is what a trimmed journal may take on top: the server writes the rest of
+// a block of its file anew when less than half is left, of 8 MiB. It does not come
+// back from a disk that is full then.
+const rewritten = 4 << 20
+
+// trimming is what the disk needs free for so many journals to be trimmed.
+func trimming(groups int) uint64 { return uint64(groups)*rewritten + 1<<20 }
+
+// keepFree is the mark in bytes: as asked, or 1 GiB or 5 % of the disk, whichever is
+// less, but what trimming needs where half the disk has that.
+func keepFree(asked int64, dir string, groups int) uint64 {
 	if asked >= 0 {
 		return uint64(asked)
 	}
@@ -35,7 +48,7 @@ func keepFree(asked int64, dir string) uint64 {
 	if size == math.MaxUint64 {
 		return 0
 	}
-	return min(1<<30, size/20)
+	return max(min(1<<30, size/20), min(size/2, trimming(groups)))
 }
 
 // run watches until ctx ends.
@@ -57,37 +70,85 @@ func (w *freeWatch) run(ctx context.Context) {
 
 func (w *freeWatch) look(ctx context.Context) {
 	free := freeDisk(w.dir)
+	spare := free - min(free, w.keep)
 	switch {
-	case free < w.keep:
-		if !w.low {
-			w.log.Error("the disk is nearly full: frames are refused until there is room", "folder", w.dir, "free bytes", free, "kept free", w.keep)
-		}
+	case spare < min(largestMessage, w.keep/8):
 		w.low = true
-	case w.low && free >= w.keep+w.keep/4:
-		w.log.Info("there is room again: frames are taken", "folder", w.dir, "free bytes", free)
+	case free >= w.keep+w.keep/4:
 		w.low = false
-	case !w.low:
+	}
+	w.say(free, time.Now())
+	room := w.room(spare)
+	followed := w.follows
+	if w.follows = room < w.limit; !w.follows && !followed {
 		return
 	}
 	for _, g := range w.groups {
-		// At each look: what trimming frees is for the segments.
-		if err := w.setLimit(ctx, g); err != nil {
+		// At each look: what trimming frees is for the segments too.
+		if err := w.setLimit(ctx, g, room); err != nil {
 			w.failed(ctx, g, err)
 		}
 	}
 }
 
-func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup) error {
+// say tells that the disk is nearly full: once, until it has had room for a while.
+func (w *freeWatch) say(free uint64, now time.Time) {
+	switch {
+	case w.low:
+		w.lowAt = now
+		if !w.said {
+			w.said = true
+			w.log.Error("the disk is nearly full: frames are refused until there is room", "folder", w.dir, "free bytes", free, "kept free", w.keep)
+		}
+	case w.said && now.Sub(w.lowAt) >= roomFor:
+		w.said = false
+		w.log.Info("there is room again: frames are taken", "folder", w.dir, "free bytes", free)
+	}
+}
+
+// Of a disk that the results are on too, a journal has a part at each look: what
+// comes makes raw files and reduced ones, about three times itself. The last bytes
+// are for whoever comes first.
+const (
+	partOfShared = 4
+	lastOfShared = 2 * largestMessage
+)
+
+// room is what each journal may grow by until the next look, in bytes.
+func (w *freeWatch) room(spare uint64) int64 {
+	if w.low {
+		return 0
+	}
+	if w.shared {
+		spare = max(spare/partOfShared, min(spare, lastOfShared))
+	}
+	return int64(min(spare/uint64(len(w.groups)), math.MaxInt64/2))
+}
+
+// holds says whether the disk, nearly full, has so many bytes for what gives room.
+func (w *freeWatch) holds(bytes int64) bool {
+	return freeDisk(w.dir) >= w.keep/2+uint64(bytes)
+}
+
+// mayRewrite says whether the disk has room for a journal to be trimmed anywhere.
+func (w *freeWatch) mayRewrite() bool {
+	return freeDisk(w.dir) >= trimming(len(w.groups))
+}
+
+// setLimit sets the limit of a group's journal to what it holds and may grow by.
+func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup, room int64) error {
 	g.limiting.Lock()
 	defer g.limiting.Unlock()
-	limit := w.limit
-	g.lowDisk = w.low
-	if w.low {
-		state, err := g.journal.State(ctx)
-		if err != nil {
-			return err
-		}
-		limit = max(1, state.Bytes)
+	state, err := g.journal.State(ctx)
+	if err != nil {
+		return err
+	}
+	g.lowDisk.Store(w.low)
+	limit := min(w.limit, max(1, state.Bytes+room))
+	g.share.Store(cutShare(limit))
+	// A little is not worth a change.
+	if change := limit - state.MaxBytes; !w.low && limit < w.limit && max(change, -change) < limit/64 {
+		return nil
 	}
 	return g.journal.SetLimit(ctx, limit)
 }
@@ -96,6 +157,6 @@ func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup) error {
 func (w *freeWatch) failed(ctx context.Context, g *liveGroup, err error) {
 	if ctx.Err() == nil {
 		w.log.Warn("the journal's limit was not set", "group", g.plan.Name, "err", err)
-		w.low = true
+		w.follows = true
 	}
 }

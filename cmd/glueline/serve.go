@@ -22,7 +22,6 @@ import (
 	"syscall"
 	"time"
 
-	"glueline/pipeline/event"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/printable"
@@ -39,7 +38,7 @@ type serveCommand struct {
 	Test       string        `arg:"" name:"testfile" help:"The test file (YAML)."`
 	Data       string        `default:"glueline-data" help:"Folder of the archive, the results and, unless --journal says otherwise, the journal."`
 	Journal    string        `help:"Folder of the embedded journal, for a disk of its own."`
-	JournalMax dataSize      `default:"8GiB" help:"How many bytes (500MB, 8GiB) a group's journal may hold before it refuses more."`
+	JournalMax dataSize      `default:"8GiB" help:"How many bytes (500MB, 8GiB) a group's journal may hold before it refuses more; a small disk holds it to less. Files end at a quarter of it at the latest."`
 	Listen     string        `help:"Address for publishers, for example 127.0.0.1:4222. Without it only this process publishes."`
 	MQTT       string        `name:"mqtt" help:"Address for MQTT 3.1.1 publishers, for example 127.0.0.1:1883 (deploy/PUBLISHING.md)."`
 	HTTP       string        `name:"http" help:"Address for /healthz, /readyz, /status and /metrics, to be read from this machine, for example 127.0.0.1:8080; the socket in the data folder has them too."`
@@ -55,7 +54,7 @@ type serveCommand struct {
 	Lazy        bool   `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
 	Publish     bool   `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
 	KeepJournal bool   `help:"Never trim the journal."`
-	KeepFree    int64  `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less; 0 is no watch."`
+	KeepFree    int64  `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less, but 4 MiB a group and 1 MiB, which trimming needs; 0 is no watch."`
 	Ways        string `type:"existingfile" help:"File of the ways by which the people in alarms.tell are reached (deploy/ALARMS.md)."`
 	PassOver    string `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
 	CutBytes    int64  `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
@@ -85,9 +84,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if c.JournalMax < leastJournal {
 		return fmt.Errorf("--journal-max %d: so few bytes hold no frame; write bytes, at least %d, better some hours of readings (by default 8GiB)", c.JournalMax, leastJournal)
 	}
-	if full := cmp.Or(c.CutBytes, worker.CutBytes); int64(c.JournalMax) < 2*full {
-		log.Warn("the journal holds less than two cuts: it will be full before the files of a cut end by their size, and publishers wait each time until they end because nothing comes",
-			"--journal-max", int64(c.JournalMax), "enough", 2*full)
+	if full := cmp.Or(c.CutBytes, worker.CutBytes); cutShare(int64(c.JournalMax)) < full {
+		log.Warn("the journal may hold less than four cuts: files end before they have their size, so that there are more and smaller ones",
+			"--journal-max", int64(c.JournalMax), "enough", cutsInJournal*full)
 	}
 	folders, unlock, err := c.folders(ctx, log)
 	if err != nil {
@@ -362,9 +361,14 @@ type liveGroup struct {
 	digest   string // of the test file that plan is of
 	cutBytes int64
 	trim     bool
-	limiting sync.Mutex // while the journal's limit is another for a moment
-	lowDisk  bool       // guarded by limiting: the limit is what the journal holds
-	passOver string     // digest of a calibration that is not to hold
+	limiting sync.Mutex    // while the journal's limit is another for a moment
+	lowDisk  atomic.Bool   // the limit is what the journal holds
+	disk     *freeWatch    // of the journal, once lowDisk is true
+	share    atomic.Int64  // bytes of the journal that a cut may have
+	uncut    atomic.Int64  // bytes of the journal that no cut holds
+	large    chan struct{} // told when these are as many
+	checked  atomic.Uint64 // sequence up to which cuts were read back, and trimmed behind
+	passOver string        // digest of a calibration that is not to hold
 	faults   *faults
 	alarms   *alarmDesk
 
@@ -389,7 +393,9 @@ func (c *serveCommand) openGroup(ctx context.Context, conn *journal.Conn, k *kep
 		data: c.Data, digest: k.digest,
 		raw:      filepath.Join(c.Data, rawFolder),
 		cutBytes: c.CutBytes, trim: !c.KeepJournal, passOver: c.PassOver,
+		large: make(chan struct{}, 1),
 	}
+	g.share.Store(cutShare(int64(c.JournalMax)))
 	newest, err := archive.Newest(g.raw, p.Name)
 	if err == nil {
 		err = g.goInto(newest)
@@ -495,7 +501,10 @@ func (g *liveGroup) run(ctx context.Context) error {
 	g.alarms.sink.Store(judge)
 	behind := g.beginCheck(ctx)
 	defer behind.end()
-	live.Committed = func(end worker.End) { behind.cuts <- committedCut{raw.Cuts() - 1, end.Journal.First} }
+	live.Committed = func(end worker.End) {
+		behind.cuts <- committedCut{raw.Cuts() - 1, end.Journal.First, end.Journal.Last}
+	}
+	live.Uncut = g.grows
 	reader, err := g.journal.Read(ctx, from)
 	if err != nil {
 		return err
@@ -509,53 +518,6 @@ func (g *liveGroup) run(ctx context.Context) error {
 	g.recovering.catchesUp(from, state.Last, time.Now())
 	g.log.Info("working", "group", g.plan.Name, "from", from, "last", state.Last)
 	return live.Run(ctx, reader)
-}
-
-// committedCut is a cut and the first sequence of the journal that is in it.
-type committedCut struct{ cut, first uint64 }
-
-// check reads cuts back and trims the journal behind them, beside the worker.
-type check struct {
-	cuts  chan committedCut // a worker that is further ahead than this waits
-	ended chan struct{}
-}
-
-func (c *check) end() {
-	close(c.cuts)
-	<-c.ended
-}
-
-func (g *liveGroup) beginCheck(ctx context.Context) *check {
-	c := &check{cuts: make(chan committedCut, 1), ended: make(chan struct{})}
-	go func() {
-		defer close(c.ended)
-		before := uint64(0) // first sequence of the newest cut that was read back
-		for cut := range c.cuts {
-			before = g.check(ctx, cut, before)
-		}
-	}()
-	return c
-}
-
-// check trims the journal up to the cut before this one, and reads this one back.
-// It returns up to where the journal may be trimmed next.
-func (g *liveGroup) check(ctx context.Context, cut committedCut, before uint64) uint64 {
-	// The journal keeps the newest cut and what follows.
-	if before > 0 && g.trim {
-		err := g.faults.meet("trim")
-		if err == nil {
-			err = g.journal.Trim(ctx, before)
-		}
-		if err != nil && ctx.Err() == nil {
-			g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)
-		}
-	}
-	// What cannot be read back stays in the journal.
-	if err := archive.ReadBack(g.raw, g.plan.Name, cut.cut); err != nil {
-		g.log.Error("the raw archive does not read back; the journal is not trimmed", "group", g.plan.Name, "err", err)
-		return 0
-	}
-	return cut.first
 }
 
 // calibrationBehind is the digest of what is in force behind a cut; it is not
@@ -735,22 +697,30 @@ func (c *serveCommand) leave(conn *journal.Conn, server *journal.Server, endShow
 func (c *serveCommand) work(crew *crew, svc *service, server *journal.Server, log *slog.Logger) {
 	crew.start(svc.tidy)
 	crew.start(func(ctx context.Context) error { svc.health.run(ctx, svc.ready); return nil })
+	if server != nil {
+		c.watch(crew, svc, server, log)
+	}
 	for _, g := range svc.groups {
 		crew.start(g.keepRunning)
-		crew.start(func(ctx context.Context) error { g.cutWhenIdle(ctx, c.IdleCut, c.MaxCut); return nil })
+		crew.start(func(ctx context.Context) error { g.cutWhenDue(ctx, c.IdleCut, c.MaxCut); return nil })
 		crew.start(func(ctx context.Context) error { g.alarms.outbox.Run(ctx); return nil })
 		crew.start(func(ctx context.Context) error { g.watchAlarms(ctx); return nil })
 	}
-	if server == nil {
-		return
-	}
+}
+
+// watch has the embedded server watched, and its disk.
+func (c *serveCommand) watch(crew *crew, svc *service, server *journal.Server, log *slog.Logger) {
 	var probes []func(context.Context) error
 	for _, g := range svc.groups {
 		probes = append(probes, g.journal.Probe)
 	}
 	crew.start(func(ctx context.Context) error { return server.Watch(ctx, probes...) })
 	w := &freeWatch{dir: c.journalDir(), limit: int64(c.JournalMax), groups: svc.groups, log: log}
-	w.keep = keepFree(c.KeepFree, w.dir)
+	w.shared = sameDisk(w.dir, c.Data)
+	w.keep = keepFree(c.KeepFree, w.dir, len(svc.groups))
+	for _, g := range svc.groups {
+		g.disk = w
+	}
 	crew.start(func(ctx context.Context) error { w.run(ctx); return nil })
 }
 
@@ -846,41 +816,6 @@ To go on: if one of you changed the test file, copy its folder into %s and start
 published an event who should not: start once more with --pass-over and the digest, which puts that event in
 quarantine and keeps the test file in force; and leave "event" out of what publishers may publish (deploy/PUBLISHING.md).`,
 		data, filepath.Join(data, keptFolder))
-}
-
-// cutWhenIdle asks for a cut, by an event like any other, when frames came since
-// the last one and nothing comes any more, or when it was long ago; or when the
-// journal is full, so that nothing can come.
-func (g *liveGroup) cutWhenIdle(ctx context.Context, idle, longest time.Duration) {
-	ticker := time.NewTicker(max(idle/4, 10*time.Millisecond))
-	defer ticker.Stop()
-	var cuts, frames uint64
-	moved, cut := time.Now(), time.Now()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
-		now := g.progress.Look()
-		if now.Cuts != cuts {
-			cuts, cut = now.Cuts, time.Now()
-		}
-		still := now.Frames == frames
-		if !still {
-			frames, moved = now.Frames, time.Now()
-		}
-		due := now.Uncut > 0 && (time.Since(moved) >= idle || time.Since(cut) >= longest)
-		if !due && !(still && g.stuck(ctx)) {
-			continue
-		}
-		e := event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline", Why: "idle, long since the last cut, or the journal is full"}
-		if err := g.publishNew(ctx, e); err != nil {
-			g.log.Warn("no cut", "group", g.plan.Name, "err", err)
-			continue
-		}
-		moved, cut = time.Now(), time.Now() // until the worker has met it
-	}
 }
 
 var _ http.Handler = (*service)(nil)

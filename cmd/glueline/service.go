@@ -58,6 +58,7 @@ type groupStatus struct {
 	Sources  []string       `json:"sources"`
 	Progress worker.Counts  `json:"progress"`
 	Journal  *journal.State `json:"journal,omitempty"`
+	Room     string         `json:"journal_room,omitempty"` // what is wrong with the room in it
 	LastCut  *cutStatus     `json:"last_cut,omitempty"`
 	Live     live.Counts    `json:"live"` // what was sent to whoever listens
 	Health   *healthStatus  `json:"health,omitempty"`
@@ -173,7 +174,7 @@ func (g *liveGroup) status(ctx context.Context) groupStatus {
 	case err != nil:
 		gs.Error = err.Error()
 	default:
-		gs.Journal = &state
+		gs.Journal, gs.Room = &state, g.roomWarning(&state)
 	}
 	var err error
 	if gs.LastCut, err = g.lastCut(); err != nil {

@@ -57,6 +57,19 @@ func (m *Message) Get(key string) string {
 	return ""
 }
 
+// Size is about how many bytes the message takes in the journal, with what the
+// server's file keeps of each.
+func (m *Message) Size() int64 {
+	const record = len("NATS/1.0\r\n\r\n") + 34 // lengths, sequence, time and checksum
+	size := record + len(m.Subject) + len(m.Data)
+	for key, values := range m.Header {
+		for _, value := range values {
+			size += len(key) + len(value) + len(": \r\n")
+		}
+	}
+	return int64(size)
+}
+
 // FrameHeader reads the headers of a frame. Besides what frame.ParseHeader
 // refuses, the source must be the one whose subject it came by. The error is a
 // frame.WireError.

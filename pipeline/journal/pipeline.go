@@ -346,6 +346,9 @@ func (p *Pipeline) again(ctx context.Context) error {
 	if err := p.settle(trying); err != nil {
 		return err
 	}
+	if len(p.flying) == 0 {
+		return nil
+	}
 	state, err := p.journal.State(trying)
 	if err != nil {
 		return err
@@ -420,7 +423,9 @@ func (p *Pipeline) settle(ctx context.Context) error {
 		select {
 		case m := <-p.answers:
 			if m.Subject != reply {
-				// What is acknowledged is found in the journal below.
+				// What is acknowledged may be trimmed before the journal is looked at
+				// below; what is refused, or not answered, is found there.
+				_ = p.answered(m)
 				continue
 			}
 			// Nobody who answers is for the next question to find out.

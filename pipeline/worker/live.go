@@ -36,6 +36,10 @@ type Live struct {
 	Committed  func(End) // after a cut is durable; may be nil
 	CutBytes   int64     // of raw readings; 0 is CutBytes. Another size, other files
 
+	// Uncut is told behind each message how many bytes of the journal no cut holds
+	// yet, so that its owner can ask for one, by an event; may be nil.
+	Uncut func(bytes int64)
+
 	// Plans gives the plan of a calibration that the journal names, by its
 	// digest; nil where there is but one. Plan is that of State, or holds until
 	// the journal names one.
@@ -49,6 +53,7 @@ type Live struct {
 	reducer  *group.Reducer
 	decoder  *frame.WireDecoder
 	rawBytes int64
+	uncut    int64 // bytes of the journal since the newest cut
 	end      End
 	ready    chan item
 	free     chan *group.Batch
@@ -83,7 +88,7 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	l.reduceWith(reducer)
 	l.plan = l.Plan
 	l.decoder = frame.NewWireDecoder(l.plan.Sources())
-	l.rawBytes = 0
+	l.rawBytes, l.uncut = 0, 0
 	l.end = End{First: l.state.Place + 1, Calibration: l.state.Calibration, Revision: l.state.Revision}
 	l.Progress.ends() // what no cut holds comes again
 	l.ready = make(chan item, liveBatches)
@@ -163,6 +168,13 @@ func (l *Live) message(ctx context.Context, m *journal.Message) error {
 		return err
 	}
 	l.Progress.message(m)
+	l.uncut += m.Size()
+	if cut {
+		l.uncut = 0
+	}
+	if l.Uncut != nil {
+		l.Uncut(l.uncut)
+	}
 	if cut {
 		err = l.cut(ctx, m, next)
 	}

@@ -59,7 +59,7 @@ func TestSharedDiskFillsUp(t *testing.T) {
 			return false
 		}
 		for _, g := range groups {
-			if g.Journal.MaxBytes > 1<<30 || g.Progress.Sequence != g.Journal.Last {
+			if g.Journal.MaxBytes > g.Journal.Bytes || g.Progress.Sequence != g.Journal.Last {
 				return false
 			}
 		}

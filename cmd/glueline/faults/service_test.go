@@ -297,8 +297,8 @@ type groupStatus struct {
 		Sequence, Pending, Frames, Refused, Repeated, Cuts, Uncut, Committed uint64
 	}
 	Journal struct {
-		First, Last uint64
-		MaxBytes    int64
+		First, Last     uint64
+		Bytes, MaxBytes int64
 	}
 	Error string
 }
