@@ -51,9 +51,18 @@ type alarmBench struct {
 func newAlarmBench(t *testing.T, test string) *alarmBench {
 	t.Helper()
 	dir := t.TempDir()
-	b := &alarmBench{T: t, data: filepath.Join(dir, "data"), file: write(t, dir, "bench.yaml", test), told: filepath.Join(dir, "told.jsonl")}
-	by := fmt.Sprintf("{command: [sh, -c, \"cat >> '%s'\"]}", b.told)
-	b.ways = write(t, dir, "ways.yaml", "people: {desk: "+by+", shift: "+by+"}\n")
+	told := filepath.Join(dir, "told.jsonl")
+	by := fmt.Sprintf("{command: [sh, -c, \"cat >> '%s'\"]}", told)
+	b := newAlarmBenchBy(t, test, "people: {desk: "+by+", shift: "+by+"}\n")
+	b.told = told
+	return b
+}
+
+// newAlarmBenchBy has people told by a file of ways.
+func newAlarmBenchBy(t *testing.T, test, ways string) *alarmBench {
+	t.Helper()
+	dir := t.TempDir()
+	b := &alarmBench{T: t, data: filepath.Join(dir, "data"), file: write(t, dir, "bench.yaml", test), ways: write(t, dir, "ways.yaml", ways)}
 	b.start()
 	return b
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"os/exec"
 	"testing"
@@ -11,7 +10,7 @@ import (
 // said is what a running process writes, line by line.
 type said struct {
 	lines chan string
-	errs  bytes.Buffer // complete when the process has ended
+	errs  shared // complete when the process has ended
 }
 
 // output starts a process, which is killed with the test if it still runs.
