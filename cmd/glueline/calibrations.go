@@ -196,6 +196,9 @@ func (r *calibrationsReport) print(s streams) {
 		for _, sign := range []*signature{v.Checked, v.Released} {
 			if sign != nil {
 				fmt.Fprintf(s.out, "\n%s %s by %s, %s", v.Name, sign.Standing, printable.Text(sign.Who), sign.When.Format("2006-01-02 15:04Z"))
+				if !sign.UpTo.IsZero() {
+					fmt.Fprintf(s.out, ", up to %s", sign.UpTo.Format("2006-01-02 15:04:05Z"))
+				}
 				if sign.Why != "" {
 					fmt.Fprintf(s.out, ": %s", printable.Text(sign.Why))
 				}

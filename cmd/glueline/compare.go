@@ -169,7 +169,23 @@ func (c *compareCommand) compare(ctx context.Context, s streams, a, b *reduction
 			return nil, fmt.Errorf("no channel %q in %s and %s", name, c.A, c.B)
 		}
 	}
+	if err := out.unrelated(); err != nil {
+		return nil, err
+	}
 	return out, out.fatigue(ctx, s, c)
+}
+
+// unrelated is an error where nothing of one side is beside anything of the other.
+func (c *comparison) unrelated() error {
+	if !slices.ContainsFunc(c.result.Columns, func(x *compare.Column) bool { return x.InA && x.InB }) {
+		return fmt.Errorf("%s and %s have no column in common: compare shows two reductions of the same readings, as %s and another revision of it",
+			c.a.asked, c.b.asked, c.a.asked)
+	}
+	if !slices.ContainsFunc(c.result.Sources, func(r compare.Rows) bool { return r.Both > 0 }) {
+		return fmt.Errorf("%s and %s have no reading in common: the one goes from %s to %s, the other from %s to %s; compare shows two reductions of the same readings",
+			c.a.asked, c.b.asked, moment(c.a.from), moment(c.a.to-1), moment(c.b.from), moment(c.b.to-1))
+	}
+	return nil
 }
 
 // findSteps takes the steps of both sides, those that are the same once.

@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"glueline/pipeline/group"
 )
 
 // What verify says to do about a damage is done, word for word, for a revision
@@ -77,6 +79,40 @@ func TestDamagedRevisionsAreMadeAgain(t *testing.T) {
 	}
 	if current, err := currentRevision(data); err != nil || current != "r3" {
 		t.Errorf("%s holds: %v", current, err)
+	}
+}
+
+// Where --channels names what may be another, a change of more is refused, and says
+// of what.
+func TestRereduceOfNamedChannels(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "demo")
+	if status, _, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "20m", "--quiet"); status != 0 {
+		t.Fatal(errs)
+	}
+	data, test := filepath.Join(out, "results"), filepath.Join(out, "raw", "hollin.yaml")
+	other := otherLot(t, test, "linear", "2.01")
+	before, err := plansOf(test)
+	if err != nil {
+		t.Fatal(err)
+	}
+	after, err := plansOf(other)
+	if err != nil {
+		t.Fatal(err)
+	}
+	changed, err := group.Changed(before, after)
+	channels := changed["channel"]
+	if err != nil || len(channels) < 5 || len(changed) != 1 {
+		t.Fatal(changed, err)
+	}
+	preview := func(channels []string) (status int, said string) {
+		status, text, errs := glueline(t.Context(), "rereduce", data, "--calibration", other, "--preview", "--channels", strings.Join(channels, ","))
+		return status, text + errs
+	}
+	if status, said := preview(channels); status != 0 || !strings.Contains(said, "gauge factor 2.08 -> 2.01") {
+		t.Errorf("all of them: %d %s", status, said)
+	}
+	if status, said := preview(channels[1:]); status != 1 || !strings.Contains(said, "other constants for channel "+channels[0]+" too") {
+		t.Errorf("without %s: %d %s", channels[0], status, said)
 	}
 }
 

@@ -27,18 +27,19 @@ import (
 )
 
 type rereduceCommand struct {
-	Data        string  `arg:"" help:"Data folder of serve."`
-	Calibration string  `help:"The test file as it should have been. What differs from the one in force is changed, from the first day on or as --from and --to say."`
-	From        string  `placeholder:"TIME" help:"The change holds from this time of the readings on, for example 2026-05-04T06:00:00Z."`
-	To          string  `placeholder:"TIME" help:"And up to this one."`
-	Who         string  `env:"GLUELINE_WHO" help:"Who changes it: a person's name."`
-	Why         string  `help:"Why it is changed."`
-	Preview     bool    `help:"Say what would change and how long it would take, and do nothing."`
-	Same        bool    `help:"Make all of it again though no constant is another."`
-	GoOn        string  `placeholder:"REVISION" help:"Go on with a revision that was begun, help the processes that are at it, or make again what a finished one lacks."`
-	Workers     int     `help:"Cuts at a time; by default one a processor, one beside a running service."`
-	Share       float64 `help:"Part of the machine that this process may take, from 0 to 1; by default a quarter beside a running service, else all."`
-	Quiet       bool    `short:"q" help:"No progress bar."`
+	Data        string   `arg:"" help:"Data folder of serve."`
+	Calibration string   `help:"The test file as it should have been. What differs from the one in force is changed, from the first day on or as --from and --to say."`
+	From        string   `placeholder:"TIME" help:"The change holds from this time of the readings on, for example 2026-05-04T06:00:00Z."`
+	To          string   `placeholder:"TIME" help:"And up to this one."`
+	Channels    []string `placeholder:"NAME,…" help:"Refuse the change where it is one of anything else than these channels, rosettes, temperatures and quantities."`
+	Who         string   `env:"GLUELINE_WHO" help:"Who changes it: a person's name."`
+	Why         string   `help:"Why it is changed."`
+	Preview     bool     `help:"Say what would change and how long it would take, and do nothing."`
+	Same        bool     `help:"Make all of it again though no constant is another."`
+	GoOn        string   `placeholder:"REVISION" help:"Go on with a revision that was begun, help the processes that are at it, or make again what a finished one lacks."`
+	Workers     int      `help:"Cuts at a time; by default one a processor, one beside a running service."`
+	Share       float64  `help:"Part of the machine that this process may take, from 0 to 1; by default a quarter beside a running service, else all."`
+	Quiet       bool     `short:"q" help:"No progress bar."`
 }
 
 // Run shows what a change does, makes the new revision beside the old one, and has
@@ -91,7 +92,7 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 // fits finds what is wrong with the command line.
 func (c *rereduceCommand) fits() error {
 	switch {
-	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview || c.Same):
+	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview || c.Same || len(c.Channels) > 0):
 		return fmt.Errorf("--go-on %s: what it changes was said when it was begun; leave the other flags out", c.GoOn)
 	case c.GoOn != "" && !event.IsRevision(c.GoOn):
 		return fmt.Errorf("--go-on %s: write r and its number, for example r2", c.GoOn)
@@ -177,6 +178,9 @@ func (c *rereduceCommand) plan(current, name string) (*revision, error) {
 	if r.Changes, err = group.Differences(inForce.plans, next.plans); err != nil {
 		return nil, err
 	}
+	if err := c.only(inForce.plans, next.plans); err != nil {
+		return nil, err
+	}
 	changed := changedTests{data: c.Data, before: inForce, after: next, made: map[string]string{}}
 	for name, t := range timelines {
 		if r.Groups[name], err = c.change(name, t, from, to, &changed); err != nil {
@@ -184,6 +188,29 @@ func (c *rereduceCommand) plan(current, name string) (*revision, error) {
 		}
 	}
 	return r, nil
+}
+
+// only makes sure that a change is one of what --channels names.
+func (c *rereduceCommand) only(before, after []*group.Plan) error {
+	if len(c.Channels) == 0 {
+		return nil
+	}
+	changed, err := group.Changed(before, after)
+	if err != nil {
+		return err
+	}
+	var others []string
+	for _, kind := range sortedKeys(changed) {
+		for _, name := range changed[kind] {
+			if !slices.Contains(c.Channels, name) {
+				others = append(others, kind+" "+name)
+			}
+		}
+	}
+	if len(others) > 0 {
+		return fmt.Errorf("%s has other constants for %s too, which --channels does not name; leave them as they are in the test file that holds, or name them", c.Calibration, some(others))
+	}
+	return nil
 }
 
 // change is a group's timeline with the change in it.

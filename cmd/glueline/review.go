@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,6 +14,7 @@ import (
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/printable"
+	"glueline/sinks/archive"
 	"glueline/sinks/disk"
 	"glueline/sinks/segment"
 )
@@ -33,6 +35,7 @@ type signature struct {
 	Who      string    `json:"who"`
 	Why      string    `json:"why,omitempty"`
 	When     time.Time `json:"when"`
+	UpTo     time.Time `json:"up_to,omitzero"` // of the readings: what came later into the revision was not there yet
 }
 
 func signatureName(s standing) string { return string(s) + ".json" }
@@ -142,13 +145,59 @@ func (c *reviewCommand) Run(_ context.Context, s streams) error {
 			return fmt.Errorf("revision %s is not checked yet; a second person does: glueline review %s %s checked --who NAME", c.Revision, c.Data, c.Revision)
 		}
 	}
-	text, err := json.MarshalIndent(signature{c.Revision, standing(c.Standing), who, strings.TrimSpace(c.Why), time.Now().UTC()}, "", "  ")
+	upTo, goesOn, err := reachOf(c.Data, c.Revision, current, groups)
+	if err != nil {
+		return err
+	}
+	text, err := json.MarshalIndent(signature{c.Revision, standing(c.Standing), who, strings.TrimSpace(c.Why), time.Now().UTC(), upTo}, "", "  ")
 	if err != nil {
 		return err
 	}
 	if err := segment.WriteRecord(disk.At(filepath.Join(c.Data, c.Revision)), signatureName(standing(c.Standing)), append(text, '\n')); err != nil {
 		return err
 	}
-	fmt.Fprintf(s.out, "Revision %s is %s, by %s.\n", c.Revision, c.Standing, printable.Text(who))
+	fmt.Fprintf(s.out, "Revision %s is %s, by %s, as far as it reaches: up to %s.\n", c.Revision, c.Standing, printable.Text(who), upTo.Format("2006-01-02 15:04:05Z"))
+	if goesOn {
+		fmt.Fprintln(s.out, "What comes later goes into it too, and nobody has looked at that yet.")
+	}
 	return nil
+}
+
+// reachOf is the time of a revision's newest readings, and whether more may come
+// into it.
+func reachOf(data, name, current string, groups []string) (upTo time.Time, goesOn bool, err error) {
+	ends, err := endsOf(data, name)
+	if err != nil {
+		return upTo, false, err
+	}
+	raw := filepath.Join(data, rawFolder)
+	newest := int64(math.MinInt64)
+	for _, g := range groups {
+		last, err := archive.Newest(raw, g)
+		if err != nil {
+			return upTo, false, err
+		}
+		if last == nil {
+			continue
+		}
+		cuts := last.Cut + 1
+		if end, ended := ends[g]; ended {
+			cuts = min(cuts, end)
+		}
+		for cut, found := cuts, false; cut > 0 && !found; cut-- { // a cut may be without rows
+			r, err := archive.Read(raw, g, cut-1)
+			if err != nil {
+				return upTo, false, err
+			}
+			for _, f := range r.Files {
+				if f.Rows > 0 {
+					newest, found = max(newest, f.LastTime), true
+				}
+			}
+		}
+	}
+	if newest == math.MinInt64 {
+		return upTo, false, nothingIn(data)
+	}
+	return time.Unix(0, newest).UTC(), name == current, nil
 }

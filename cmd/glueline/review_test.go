@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // A revision goes from draft to checked, by a second person, to released, once
@@ -58,7 +59,8 @@ func TestReviewOfARevision(t *testing.T) {
 		return text
 	}
 	for _, s := range []struct{ standing, says string }{{"checked", "draft, checked"}, {"released", ""}} {
-		if status, text, errs := glueline(t.Context(), "review", data, "r2", s.standing, "--who", "B. Checker", "--why", "by hand"); status != 0 || !strings.Contains(text, "Revision r2 is "+s.standing) {
+		if status, text, errs := glueline(t.Context(), "review", data, "r2", s.standing, "--who", "B. Checker", "--why", "by hand"); status != 0 || !strings.Contains(text, "Revision r2 is "+s.standing) ||
+			!strings.Contains(text, "up to 2026-05-04 06:59:59Z.\nWhat comes later goes into it too") {
 			t.Fatal(status, text, errs)
 		}
 		if text := steps(); s.says == "" && strings.Contains(text, "draft") || !strings.Contains(text, s.says) {
@@ -78,8 +80,15 @@ func TestReviewOfARevision(t *testing.T) {
 		!strings.Contains(strings.Join(second.Changes, " "), "lot linear: gauge factor 2.08 -> 2.01") {
 		t.Errorf("%+v", second)
 	}
+	if up := time.Date(2026, 5, 4, 6, 59, 59, 0, time.UTC); second.Checked.UpTo.Truncate(time.Second) != up || second.Released.UpTo.Truncate(time.Second) != up {
+		t.Errorf("it is checked up to %v, released up to %v", second.Checked.UpTo, second.Released.UpTo)
+	}
+	// The first revision has ended where the second took its place.
+	if status, text, errs := glueline(t.Context(), "review", data, "r1", "checked", "--who", "B. Checker"); status != 0 || !strings.Contains(text, "up to ") || strings.Contains(text, "What comes later") {
+		t.Error(status, text, errs)
+	}
 	status, text, errs := glueline(t.Context(), "calibrations", data)
-	for _, want := range []string{"holds", "released", "lot linear: gauge", "r2 checked by B. Checker", "the package says 2.01"} {
+	for _, want := range []string{"holds", "released", "lot linear: gauge", "r2 checked by B. Checker", ", up to 2026-05-04 06:59:59Z: by hand", "the package says 2.01"} {
 		if status != 0 || !strings.Contains(text, want) {
 			t.Errorf("%d %s: no %q in\n%s", status, errs, want, text)
 		}

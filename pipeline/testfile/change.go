@@ -54,8 +54,8 @@ func merge(before, after, to *yaml.Node, path []string) (*yaml.Node, error) {
 	}
 	for _, n := range []*yaml.Node{before, after, to} {
 		if n == nil || n.Kind != yaml.MappingNode {
-			return nil, fmt.Errorf("%w: %s is %s in one test file and %s in another, neither of which it is there", ErrChange,
-				strings.Join(path, "."), short(before), short(after))
+			return nil, fmt.Errorf("%w: the change makes %s %s where it was %s, but there it is %s", ErrChange,
+				strings.Join(path, "."), short(after), short(before), short(to))
 		}
 	}
 	for i := 0; i < len(to.Content); i += 2 {

@@ -42,7 +42,7 @@ func TestChange(t *testing.T) {
 		}
 	}
 	_, err := testfile.Change([]byte("a: {x: 1}\n"), []byte("a: {x: 2}\n"), []byte("a: {x: 3}\n"))
-	if !errors.Is(err, testfile.ErrChange) || !strings.Contains(err.Error(), `a.x is "1"`) {
+	if !errors.Is(err, testfile.ErrChange) || !strings.HasSuffix(err.Error(), `the change makes a.x "2" where it was "1", but there it is "3"`) {
 		t.Errorf("%v", err)
 	}
 }

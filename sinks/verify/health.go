@@ -1,7 +1,11 @@
 package verify
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"slices"
 
 	"glueline/sinks/health"
@@ -62,7 +66,7 @@ func (w *walk) healthOf(f *folder, group string, files, states []uint64) {
 		h := sound[cut]
 		switch {
 		case h != nil:
-			if _, err := h.ReadState(f.path); err != nil {
+			if _, err := h.ReadState(f.path); err != nil && !(errors.Is(err, fs.ErrNotExist) && wentOn(f.path, group, cut)) {
 				w.damage(f, group, Health, name, err.Error())
 			}
 		case slices.Contains(files, cut): // told of
@@ -72,7 +76,23 @@ func (w *walk) healthOf(f *folder, group string, files, states []uint64) {
 			w.damage(f, group, Health, name, "the health file that it belongs to is missing")
 		}
 	}
-	if n := len(files); n > 0 && sound[files[n-1]] != nil && !slices.Contains(states, files[n-1]) {
+	if n := len(files); n > 0 && sound[files[n-1]] != nil && !slices.Contains(states, files[n-1]) && !wentOn(f.path, group, files[n-1]) {
 		w.damage(f, group, Health, health.StateName(group, files[n-1]), fmt.Sprintf("it is missing: %s cannot be gone on from", health.Name(group, files[n-1])))
 	}
+}
+
+// wentOn reports whether the state of a step is there now, or gone since that of a
+// newer one is: serve was at work between the listing of a folder and now.
+func wentOn(dir, group string, cut uint64) bool {
+	if _, err := os.Stat(filepath.Join(dir, health.StateName(group, cut))); err == nil {
+		return true
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return false
+	}
+	return slices.ContainsFunc(entries, func(e os.DirEntry) bool {
+		g, newer, state, ok := health.Of(e.Name())
+		return ok && state && g == group && newer > cut
+	})
 }
