@@ -126,6 +126,15 @@ var consoleActions = map[string]*consoleAction{
 			return join([]string{"note"}, optional("--channels", f["channels"])), []string{f["text"]}
 		},
 	},
+	"acknowledge": {
+		needs: []string{"alarm", "why"}, fields: []string{"alarm", "level"},
+		says: func(f map[string]string) string {
+			return fmt.Sprintf("You answer for the alarm %s, by name: nobody else is told of it, unless it becomes worse. Nothing about the article changes by that.", f["alarm"])
+		},
+		args: func(f map[string]string) (flags, words []string) {
+			return join([]string{"alarms", "acknowledge"}, optional("--level", f["level"])), []string{f["alarm"]}
+		},
+	},
 	"preview": {
 		needs: []string{"text"}, fields: []string{"text", "from", "to"}, reads: true,
 		own: func(a *consoleArticle, f map[string]string) (console.Plan, error) {

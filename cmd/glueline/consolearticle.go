@@ -9,19 +9,14 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"path/filepath"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
-	"glueline/pipeline/event"
 	"glueline/pipeline/flag"
 	"glueline/pipeline/picture"
-	"glueline/pipeline/steps"
 	"glueline/pipeline/testfile"
 	"glueline/sinks/console"
-	"glueline/sinks/segment"
 )
 
 // consoleArticle answers the console from a service and its folder, by the code
@@ -29,6 +24,7 @@ import (
 type consoleArticle struct {
 	svc     *service
 	archive consoleArchive
+	history consoleHistory
 }
 
 var _ console.Article = (*consoleArticle)(nil)
@@ -201,6 +197,16 @@ func (a *consoleArticle) Look(ctx context.Context, what string, q console.Query)
 		return a.columns()
 	case "trace":
 		return a.trace(ctx, q)
+	case "parts":
+		return a.parts(ctx, q)
+	case "moment":
+		return a.moment(ctx, q)
+	case "rosette":
+		return a.rosette(q)
+	case "zeros":
+		return a.zeros(q)
+	case "alarms":
+		return a.svc.alarms(), nil
 	case "trust":
 		return a.trust(ctx, q.Get("channel"))
 	case "value":
@@ -254,7 +260,11 @@ func (a *consoleArticle) value(ctx context.Context, q console.Query) (any, error
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", console.ErrRefused, err)
 	}
-	l, err := lineageFor(ctx, &explainCommand{Dir: a.svc.data, Channel: q.Get("channel")}, at)
+	dir, paths, err := a.history.near(a.svc.data, at)
+	if err != nil {
+		return nil, err
+	}
+	l, err := lineageAmong(ctx, &explainCommand{Dir: a.svc.data, Channel: q.Get("channel")}, dir, paths, at)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", console.ErrRefused, err)
 	}
@@ -348,27 +358,13 @@ type eventOf struct {
 	Why      string   `json:"why"`
 }
 
-// events are those of the committed files.
+// events are those of the committed files, the newest of them.
 func (a *consoleArticle) events() (any, error) {
-	dir, err := resultsIn(a.svc.data)
+	merged, err := a.history.allEvents(a.svc.data)
 	if err != nil {
 		return nil, err
-	}
-	paths, err := filepath.Glob(filepath.Join(dir, "*.commit.json"))
-	if err != nil {
-		return nil, err
-	}
-	sort.Strings(paths)
-	var lists [][]event.Event
-	for _, path := range paths {
-		record, err := segment.ReadCommit(path)
-		if err != nil {
-			return nil, err
-		}
-		lists = append(lists, record.Events)
 	}
 	const most = 5000
-	merged := steps.Merge(lists...)
 	all := []eventOf{}
 	for _, e := range merged[max(0, len(merged)-most):] {
 		names := e.Names()

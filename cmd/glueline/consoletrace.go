@@ -118,33 +118,49 @@ func (a *consoleArticle) columns() (any, error) {
 	return map[string]any{"columns": names, "first": float64(first) / 1e6, "last": float64(last) / 1e6, "built": a.archive.done, "of": a.archive.total}, nil
 }
 
-func (a *consoleArticle) trace(ctx context.Context, q console.Query) (any, error) {
+// stretchAsked reads the stretch of time of a question: from and to in ns since
+// 1970, and how many points.
+func stretchAsked(q console.Query) (from, to int64, points int, err error) {
 	var at [3]float64
 	for i, name := range []string{"from", "to", "points"} {
 		v, err := strconv.ParseFloat(q.Get(name), 64)
 		if err != nil || !(v > -9e12 && v < 9e12) {
-			return nil, fmt.Errorf("%w: %s is no number of milliseconds since 1970", console.ErrRefused, name)
+			return 0, 0, 0, fmt.Errorf("%w: %s is no number of milliseconds since 1970", console.ErrRefused, name)
 		}
 		at[i] = v
+	}
+	return int64(at[0] * 1e6), int64(at[1] * 1e6), int(at[2]), nil
+}
+
+// said is an error of the overview as the page says it.
+func (a *consoleArticle) said(err error) error {
+	switch {
+	case errors.Is(err, overview.ErrNoColumn):
+		return fmt.Errorf("%w: %w", console.ErrRefused, err)
+	case errors.Is(err, overview.ErrNotBuilt):
+		a.archive.mutex.Lock()
+		defer a.archive.mutex.Unlock()
+		return fmt.Errorf("%w: %d of %d files", err, a.archive.done, a.archive.total)
+	}
+	return err
+}
+
+func (a *consoleArticle) trace(ctx context.Context, q console.Query) (any, error) {
+	from, to, points, err := stretchAsked(q)
+	if err != nil {
+		return nil, err
 	}
 	archive, err := a.archive.of(a.svc.data)
 	if err != nil {
 		return nil, err
 	}
-	t, err := archive.Trace(ctx, q.Get("column"), int64(at[0]*1e6), int64(at[1]*1e6), int(at[2]))
-	switch {
-	case errors.Is(err, overview.ErrNoColumn):
-		return nil, fmt.Errorf("%w: %w", console.ErrRefused, err)
-	case errors.Is(err, overview.ErrNotBuilt):
-		a.archive.mutex.Lock()
-		defer a.archive.mutex.Unlock()
-		return nil, fmt.Errorf("%w: %d of %d files", err, a.archive.done, a.archive.total)
-	case err != nil:
-		return nil, err
+	t, err := archive.Trace(ctx, q.Get("column"), from, to, points)
+	if err != nil {
+		return nil, a.said(err)
 	}
 	out := &traceOf{T: []float64{}, Min: realOrNull{}, Max: realOrNull{}, Mean: realOrNull{}, Flags: []uint32{}, Raw: t.Raw, Rows: t.Rows}
 	for _, b := range t.Bins {
-		out.T = append(out.T, float64(b.First/2+b.Last/2+(b.First%2+b.Last%2)/2)/1e6)
+		out.T = append(out.T, float64(middle(b))/1e6)
 		out.Min, out.Max, out.Mean, out.Flags = append(out.Min, b.Min), append(out.Max, b.Max), append(out.Mean, b.Mean), append(out.Flags, b.Flags)
 	}
 	return out, nil

@@ -150,7 +150,18 @@ func (c *explainCommand) find(ctx context.Context, at int64) (*explainedRow, err
 	if name == "" || !isFolder(raw) {
 		return nil, fmt.Errorf("%s has no %s folder: a value is explained from its reading, which only the data folder of serve keeps; glueline demo --out FOLDER makes one, and serve with replay another from raw files", c.Dir, rawFolder)
 	}
-	p, err := findRow(ctx, filepath.Join(data, name), c.Channel, at)
+	paths, err := filepath.Glob(filepath.Join(data, name, "*.commit.json"))
+	if err != nil {
+		return nil, err
+	}
+	sort.Strings(paths)
+	return c.findAmong(ctx, data, name, paths, at)
+}
+
+// findAmong finds it among the commit records of some paths.
+func (c *explainCommand) findAmong(ctx context.Context, data, name string, paths []string, at int64) (*explainedRow, error) {
+	raw := filepath.Join(data, rawFolder)
+	p, err := findRow(ctx, filepath.Join(data, name), paths, c.Channel, at)
 	if err != nil {
 		return nil, err
 	}
@@ -178,10 +189,24 @@ func lineageFor(ctx context.Context, c *explainCommand, at int64) (*lineage, err
 	if err != nil {
 		return nil, err
 	}
-	if e.place.ofRosette() {
-		return nil, fmt.Errorf("%s is a rosette: ask for one of its grids", c.Channel)
+	return e.ofChannel(ctx, c.Channel)
+}
+
+// lineageAmong is lineageFor where it is known which commit records of a revision's
+// folder can have the row.
+func lineageAmong(ctx context.Context, c *explainCommand, dir string, paths []string, at int64) (*lineage, error) {
+	e, err := c.findAmong(ctx, c.Dir, filepath.Base(dir), paths, at)
+	if err != nil {
+		return nil, err
 	}
-	return e.channel(ctx, c.Channel, e.place)
+	return e.ofChannel(ctx, c.Channel)
+}
+
+func (e *explainedRow) ofChannel(ctx context.Context, name string) (*lineage, error) {
+	if e.place.ofRosette() {
+		return nil, fmt.Errorf("%s is a rosette: ask for one of its grids", name)
+	}
+	return e.channel(ctx, name, e.place)
 }
 
 // explainedRow is a row that is being explained.
@@ -213,13 +238,9 @@ func (e *explainedRow) channel(ctx context.Context, name string, p *place) (*lin
 	return l, l.explainStress(p, a)
 }
 
-// findRow finds the row of a channel nearest to a time.
-func findRow(ctx context.Context, dir, channel string, at int64) (*place, error) {
-	paths, err := filepath.Glob(filepath.Join(dir, "*.commit.json"))
-	if err != nil {
-		return nil, err
-	}
-	sort.Strings(paths)
+// findRow finds the row of a channel nearest to a time, in the files of some commit
+// records of a folder.
+func findRow(ctx context.Context, dir string, paths []string, channel string, at int64) (*place, error) {
 	var best *place
 	known := map[string]bool{}
 	first, last := int64(math.MaxInt64), int64(math.MinInt64)

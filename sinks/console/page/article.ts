@@ -4,6 +4,7 @@ import { Drawn, Test, get } from "./api";
 import { h, s, empty } from "./dom";
 import { badge, shape, standing } from "./health";
 import { find, strainOf, watch, columns } from "./live";
+import { Then, momentField } from "./moment";
 import { text } from "./units";
 
 const draw = (d: Drawn): SVGElement => s(d.tag, d.attributes ?? {}, d.text?.trim() || null, ...(d.children ?? []).map(draw));
@@ -14,7 +15,9 @@ export function article(test: Test, into: HTMLElement): () => void {
   const rows = new Map<string, { health: HTMLElement; value: HTMLElement }>();
   const names = [...test.channels.map((c) => c.name), ...test.rosettes.map((r) => r.name)];
   const marks = new Map<string, { mark: SVGElement; bar: SVGElement[]; word: SVGElement; group: SVGElement; angle: number }>();
-  let picked = "", shownHealth = "";
+  let picked = "", shownHealth = "", then: Then | undefined;
+  const shown = () => then?.columns ?? columns;
+  const stands = (name: string) => standing(test, name, then?.columns);
 
   const pick = (name: string) => {
     picked = name; shownHealth = "";
@@ -23,19 +26,19 @@ export function article(test: Test, into: HTMLElement): () => void {
   };
   const details = () => {
     if (!picked) return;
-    const now = standing(test, picked), c = strainOf(picked);
-    const key = picked + now.word;
+    const now = stands(picked), c = strainOf(picked, shown());
+    const key = picked + now.word + (then?.ms ?? "");
     if (key !== shownHealth) {
       shownHealth = key;
       const channel = test.channels.find((x) => x.name === picked);
       const raw = h("p", {});
       const ask = h("button", { type: "button", id: "raw", click: async () => {
         try {
-          const at = strainOf(picked)?.at;
+          const at = strainOf(picked, shown())?.at;
           const v = await get("value", { channel: picked, time: new Date(at ?? Date.now()).toISOString() });
           raw.textContent = `Raw ratio ${v.ratio_v_per_v === null ? "none" : (v.ratio_v_per_v * 1e3).toFixed(6) + " mV/V"} at ${v.time}, in ${v.segment}, sample ${v.sample}.`;
         } catch (e) { raw.textContent = (e as Error).message; }
-      } }, "Raw ratio of the newest finished sample");
+      } }, then ? "Raw ratio of then" : "Raw ratio of the newest finished sample");
       chosen.replaceChildren(h("h2", {}, picked), h("p", {}, badge(now)), h("p", { class: "readout", id: "picked" }),
         h("p", { class: "soft" }, channel ? [channel.at, channel.direction, channel.bridge.replaceAll("_", " "), channel.material].filter(Boolean).join(" · ") : "rosette"),
         h("p", {}, h("a", { href: "#traces/" + encodeURIComponent(picked) }, "Its traces"), " · ", h("a", { href: "#trust/" + encodeURIComponent(picked) }, "Why it is trusted or not")),
@@ -44,7 +47,7 @@ export function article(test: Test, into: HTMLElement): () => void {
     const out = chosen.querySelector("#picked");
     if (out) out.textContent = c ? text(c.last, c.unit) : rosetteText(picked);
   };
-  const rosetteText = (name: string) => ["e1", "e2"].map((k) => k + " " + text(columns.get(`${name} ${k} [m/m]`)?.last, "m/m")).join(", ");
+  const rosetteText = (name: string) => ["e1", "e2"].map((k) => k + " " + text(shown().get(`${name} ${k} [m/m]`)?.last, "m/m")).join(", ");
 
   const list = h("div", { class: "card" }, h("div", { class: "wide", tabindex: 0, role: "region", "aria-label": "All channels" }, h("table", {}, h("caption", {}, "All channels"),
     h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "channel"), h("th", { scope: "col" }, "health"), h("th", { scope: "col", class: "n" }, "strain"))),
@@ -94,11 +97,11 @@ export function article(test: Test, into: HTMLElement): () => void {
   function update() {
     for (const [name, m] of marks) {
       if (!m.bar.length) {
-        const c = [...columns.values()].find((x) => x.of === name);
+        const c = [...shown().values()].find((x) => x.of === name);
         m.word.textContent = name + (c ? " " + text(c.last, c.unit) : "");
         continue;
       }
-      const now = standing(test, name);
+      const now = stands(name);
       if (kinds.get(name) !== now.word) {
         kinds.set(name, now.word);
         m.mark.replaceChildren(shape(now.kind));
@@ -112,23 +115,23 @@ export function article(test: Test, into: HTMLElement): () => void {
         bar.setAttribute(across ? "y1" : "x1", String(-Math.abs(length)));
         bar.setAttribute(across ? "y2" : "x2", String(Math.abs(length)));
       };
-      if (m.bar.length === 1) set(m.bar[0], strainOf(name)?.last, false);
+      if (m.bar.length === 1) set(m.bar[0], strainOf(name, shown())?.last, false);
       else {
-        const turn = columns.get(`${name} angle [rad]`)?.last ?? 0;
+        const turn = shown().get(`${name} angle [rad]`)?.last ?? 0;
         m.bar[0].parentElement!.setAttribute("transform", `rotate(${(-turn * 180) / Math.PI || 0})`);
-        set(m.bar[0], columns.get(`${name} e1 [m/m]`)?.last, false);
-        set(m.bar[1], columns.get(`${name} e2 [m/m]`)?.last, true);
+        set(m.bar[0], shown().get(`${name} e1 [m/m]`)?.last, false);
+        set(m.bar[1], shown().get(`${name} e2 [m/m]`)?.last, true);
       }
     }
     for (const [name, r] of rows) {
-      const now = standing(test, name);
+      const now = stands(name);
       if (r.health.dataset.word !== now.word) { r.health.dataset.word = now.word; r.health.replaceChildren(badge(now)); }
-      const c = strainOf(name);
-      r.value.textContent = c ? text(c.last, c.unit) : find(name, "rosette") ? rosetteText(name) : "none";
+      const c = strainOf(name, shown());
+      r.value.textContent = c ? text(c.last, c.unit) : find(name, "rosette", shown()) || shown().has(`${name} e1 [m/m]`) ? rosetteText(name) : "none";
     }
     details();
   }
-  into.append(h("h1", {}, "The article"), h("div", { class: "split" }, picture, h("div", {}, chosen, list)));
+  into.append(h("h1", {}, "The article"), momentField((t) => { then = t; update(); }), h("div", { class: "split" }, picture, h("div", {}, chosen, list)));
   update();
   return watch(update);
 }

@@ -1,7 +1,7 @@
 // Health is a word and a shape; the colour only helps.
 import { h, s } from "./dom";
 import { Test, get } from "./api";
-import { strainOf, columns } from "./live";
+import { Column, strainOf, columns } from "./live";
 
 export type Standing = "sound" | "doubt" | "false" | "unknown";
 export interface Said {
@@ -28,21 +28,23 @@ export const shape = (k: Standing): SVGElement => shapes[k]();
 
 export function flagNames(test: Test, mask: number): string[] { return test.flags.filter((f) => (mask & f.bit) !== 0).map((f) => f.name); }
 
-// standing puts together what the newest samples carry and what drift says.
-export function standing(test: Test, of: string): { kind: Standing; word: string } {
+// standing puts together what the newest samples carry and what drift says. Of a
+// moment of the past, then, only what its samples carry is known.
+export function standing(test: Test, of: string, then?: Map<string, Column>): { kind: Standing; word: string } {
   const rosette = test.rosettes.find((r) => r.name === of);
   if (rosette) { // no better than the worst of its grids
-    const all = rosette.grids.map((g) => standing(test, g));
+    const all = rosette.grids.map((g) => standing(test, g, then));
     for (const kind of ["false", "doubt", "unknown"] as Standing[]) { const i = all.findIndex((x) => x.kind === kind); if (i >= 0) return { kind, word: `${rosette.grids[i]} ${all[i].word}` }; }
   }
   let flags = 0, heard = false;
-  for (const c of columns.values()) if (c.of === of) { flags |= c.flags; heard = true; }
+  for (const c of (then ?? columns).values()) if (c.of === of) { flags |= c.flags; heard = true; }
   const wrong = test.flags.filter((f) => f.leaves_out && (flags & f.bit) !== 0).map((f) => f.name);
   if (wrong.length) return { kind: "false", word: wrong.join(", ") };
-  const d = said.get(of);
+  const d = then ? undefined : said.get(of);
   if (d && (d.attention === "at once" || d.attention === "soon")) return { kind: d.attention === "at once" ? "false" : "doubt", word: d.says };
   const odd = flagNames(test, flags);
   if (odd.length) return { kind: "doubt", word: odd.join(", ") };
+  if (then) return { kind: "unknown", word: heard ? "no flag then" : "nothing then" };
   if (!heard && !strainOf(of)) return { kind: "unknown", word: "not heard yet" };
   if (!d && test.channels.some((c) => c.name === of)) return { kind: "unknown", word: "not judged yet" };
   if (d && d.attention === "later") return { kind: "unknown", word: d.says };

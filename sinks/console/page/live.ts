@@ -6,8 +6,8 @@ export const columns = new Map<string, Column>();
 export const link = { state: "connecting" as "connecting" | "open" | "lost", heard: 0, newest: 0 };
 const watchers = new Set<() => void>();
 export const watch = (f: () => void): (() => void) => { watchers.add(f); return () => watchers.delete(f); };
-export const strainOf = (of: string): Column | undefined => find(of, "strain") ?? find(of, "engineering shear strain") ?? find(of, "indicated strain");
-export const find = (of: string, quantity: string): Column | undefined => { for (const c of columns.values()) if (c.of === of && c.quantity === quantity) return c; };
+export const strainOf = (of: string, among = columns): Column | undefined => find(of, "strain", among) ?? find(of, "engineering shear strain", among) ?? find(of, "indicated strain", among);
+export const find = (of: string, quantity: string, among = columns): Column | undefined => { for (const c of among.values()) if (c.of === of && c.quantity === quantity) return c; };
 
 let due = false;
 function tell() { // once a frame, however much came

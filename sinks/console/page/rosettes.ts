@@ -1,40 +1,46 @@
-// Rosettes: the state of strain in the plane as a circle, live or at a past moment.
+// Rosettes: the state of strain in the plane as a circle, live or at a past moment,
+// and how well its principal strains and stresses are known.
 import { Rosette, Test, get } from "./api";
-import { h, s, empty, failed } from "./dom";
-import { columns, watch } from "./live";
+import { h, s, empty } from "./dom";
+import { columns, strainOf, watch } from "./live";
+import { Then, momentField } from "./moment";
 import { text } from "./units";
 
 const parts: [string, string][] = [["ex", "m/m"], ["ey", "m/m"], ["gxy", "m/m"], ["e1", "m/m"], ["e2", "m/m"], ["gmax", "m/m"], ["angle", "rad"], ["s1", "Pa"], ["s2", "Pa"], ["von Mises", "Pa"], ["Tresca", "Pa"]];
+interface Known { values: { name: string; unit: string; value: number | null; expanded: number | null; largest: string }[]; in: string[]; out: string[]; bends: boolean }
 
 export function rosettes(test: Test, into: HTMLElement): () => void {
   into.append(h("h1", {}, "Rosettes"));
   if (!test.rosettes.length) { into.append(empty("This test has no rosette.")); return () => {}; }
-  const when = h("input", { type: "text", id: "when", placeholder: "now" }) as HTMLInputElement, out = h("div", { class: "cards" }), trouble = h("div");
-  const past = new Map<string, number>();
-  when.addEventListener("change", async () => {
-    past.clear(); trouble.replaceChildren();
-    if (!when.value.trim()) return update();
-    try {
-      const at = Date.parse(when.value);
-      if (Number.isNaN(at)) throw new Error("write a time with its zone, for example 2026-05-04T06:00:00Z");
-      for (const r of test.rosettes) for (const [p, u] of parts) {
-        const name = `${r.name} ${p} [${u}]`, t = await get("trace", { column: name, from: at - 5000, to: at + 5000, points: 2000 });
-        const i = t.t.reduce((b: number, x: number, k: number) => (b < 0 || Math.abs(x - at) < Math.abs(t.t[b] - at) ? k : b), -1);
-        past.set(name, i < 0 ? NaN : t.mean[i] ?? NaN);
-      }
-    } catch (e) { trouble.replaceChildren(failed(e)); }
-    update();
+  let then: Then | undefined, gone = false;
+  const value = (name: string) => (then?.columns ?? columns).get(name)?.last ?? NaN;
+  const cards = test.rosettes.map((r) => {
+    const picture = h("div"), budget = h("p", { class: "soft" }), cells = parts.map(() => h("td", { class: "n" })), wide = parts.map(() => h("td", { class: "n" }));
+    const card = h("div", { class: "card", "data-rosette": r.name }, h("h2", {}, `${r.name} (${r.form}: ${r.grids.join(", ")})`), picture,
+      h("table", {}, h("caption", {}, "Change since the zero in force"), h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "quantity"), h("th", { scope: "col", class: "n" }, "value"), h("th", { scope: "col", class: "n" }, "± (k = 2)"))),
+        h("tbody", {}, ...parts.map(([p], i) => h("tr", { "data-part": p }, h("th", { scope: "row" }, p), cells[i], wide[i])))), budget);
+    let asking = false, again = false;
+    async function known() {
+      const strains = r.grids.map((g) => strainOf(g, then?.columns ?? columns)?.last ?? NaN), of = then;
+      if (asking) { again = true; return; }
+      if (strains.some((e) => !Number.isFinite(e))) { wide.forEach((c) => (c.textContent = "")); budget.textContent = "A grid has no value: nothing is said of how well it is known."; return; }
+      asking = true;
+      try {
+        const k: Known = await get("rosette", { name: r.name, strains: strains.join(","), ...(then ? { time: then.ms } : {}) });
+        if (gone || of !== then) return;
+        parts.forEach(([p], i) => { const v = k.values.find((x) => x.name === p); wide[i].textContent = v && v.expanded !== null ? "± " + text(v.expanded, v.unit) : ""; wide[i].title = v?.largest ? "mostly: " + v.largest : ""; });
+        budget.textContent = `First order (JCGM 100), with k = 2: about 95 % where what is left out is small. In it: ${k.in.join(", ") || "nothing, since nothing is stated"}. Not in it: ${k.out.join(", ")}.` + (k.bends ? " e1 and e2 are nearly equal: their axis says nothing, and neither do the ± of their difference." : "");
+      } catch (e) { budget.textContent = (e as Error).message; } finally { asking = false; if (again && !gone) { again = false; void known(); } }
+    }
+    return { card, show() { picture.replaceChildren(circle(r, value)); parts.forEach(([p, u], i) => { cells[i].textContent = text(value(`${r.name} ${p} [${u}]`), u); }); }, known };
   });
-  const value = (name: string) => (when.value.trim() ? past.get(name) : columns.get(name)?.last) ?? NaN;
-  into.append(h("div", { class: "row" }, h("label", {}, h("span", {}, "Moment, with its zone; empty for now"), when)), trouble, out);
-  function update() {
-    out.replaceChildren(...test.rosettes.map((r) => h("div", { class: "card" }, h("h2", {}, `${r.name} (${r.form}: ${r.grids.join(", ")})`), circle(r, value),
-      h("table", {}, h("caption", {}, "Change since the zero in force"), h("tbody", {}, ...parts.map(([p, u]) => h("tr", {}, h("th", { scope: "row" }, p), h("td", { class: "n" }, text(value(`${r.name} ${p} [${u}]`), u)))))),
-      h("p", { class: "soft" }, "Uncertainty of stress follows its modulus and the grids; glueline reduce prints it a channel."))));
-  }
-  update();
+  const show = () => cards.forEach((c) => c.show()), known = () => cards.forEach((c) => void c.known());
+  into.append(momentField((t) => { then = t; show(); known(); }), h("div", { class: "cards" }, ...cards.map((c) => c.card)));
+  show(); known();
   let before = 0;
-  return watch(() => { if (!when.value.trim() && performance.now() - before > 250) { before = performance.now(); update(); } });
+  const stop = watch(() => { if (!then && performance.now() - before > 250) { before = performance.now(); show(); } });
+  const timer = setInterval(() => { if (!then) known(); }, 2000);
+  return () => { gone = true; stop(); clearInterval(timer); };
 }
 
 function circle(r: Rosette, value: (name: string) => number): SVGElement {

@@ -13,6 +13,16 @@ const MOST = light.length;
 // A column of the segments, with its unit in its name.
 const unitOf = (name: string) => /\[([^\]]*)\]$/.exec(name)?.[1] ?? "";
 
+// Columns that no segment has are worked back from strain by the server: what a
+// channel's bridge read, and what each correction adds. Their names have a colon.
+const effects = ["reading, linear bridge", "bridge nonlinearity", "lead wires", "thermal output", "gauge factor at temperature", "transverse sensitivity"];
+const partNames = (channel: string) => [`${channel}: raw ratio [V/V]`, ...effects.map((e) => `${channel}: ${e} [m/m]`)];
+function partOf(column: string): [channel: string, part: string] {
+  const at = column.lastIndexOf(": ");
+  return at < 0 ? [column, ""] : [column.slice(0, at), column.slice(at + 2).replace(/ \[.*/, "")];
+}
+const short = (column: string) => column.replace(/ \[[^\]]*\]$/, "");
+
 export function traces(test: Test, into: HTMLElement, first?: string): () => void {
   const inks = document.documentElement.dataset.theme === "dark" ? dark : light; // the view is made anew when the theme changes
   let all: string[] = [], chosen: string[] = [], whole = { from: 0, to: 0 }, span = { from: 0, to: 0 }, plot: uPlot | undefined, data: Trace[] = [], live = false, events: any[] = [], asked = 0;
@@ -21,26 +31,37 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
   const readout = h("p", { class: "readout", role: "status", id: "readout" }, "No sample under the cursor.");
   const parts = h("div", { id: "parts" });
   const note = h("p", { class: "soft", id: "span" });
-  const quantity = choice([["strain", "corrected strain"], ["stress", "stress"], ["other", "rosettes, temperatures, loads"]], "strain");
+  const quantity = choice([["strain", "corrected strain"], ["parts", "raw ratio, each correction's share"], ["stress", "stress"], ["other", "rosettes, temperatures, loads"]], "strain");
+  const ofChannel = choice(test.channels.map((c) => [c.name, c.name]), first), ofField = field("of", "Of channel", ofChannel);
   const button = (label: string, f: () => void, id?: string) => h("button", { type: "button", click: f, id }, label);
   const follow = button("Follow", () => { live = !live; follow.setAttribute("aria-pressed", String(live)); if (live) { span = { from: whole.to - 600e3, to: whole.to }; load(); } });
   follow.setAttribute("aria-pressed", "false");
 
   const group = (name: string) => { const u = unitOf(name); const of = test.channels.some((c) => name.startsWith(c.name + " ")); return of && u === "m/m" ? "strain" : of && u === "Pa" ? "stress" : "other"; };
+  const listed = () => (quantity.value === "parts" ? partNames(ofChannel.value) : all.filter((n) => group(n) === quantity.value));
   function showChips() {
-    chips.replaceChildren(...all.filter((n) => group(n) === quantity.value).map((name) =>
+    ofField.hidden = quantity.value !== "parts";
+    chips.replaceChildren(...listed().map((name) =>
       h("button", { type: "button", "aria-pressed": String(chosen.includes(name)), click: () => {
         chosen = chosen.includes(name) ? chosen.filter((n) => n !== name) : [...chosen, name].slice(-MOST);
         showChips(); load();
-      } }, name.replace(/ \[.*/, ""))));
+      } }, short(name))));
   }
   quantity.addEventListener("change", showChips);
+  ofChannel.addEventListener("change", showChips);
 
   async function load() {
     const mine = ++asked;
     try {
       const points = Math.max(200, Math.min(2000, Math.round(chart.clientWidth)));
-      const got: Trace[] = await Promise.all(chosen.map((column) => get("trace", { column, from: Math.floor(span.from), to: Math.ceil(span.to), points })));
+      const q = { from: Math.floor(span.from), to: Math.ceil(span.to), points }, made = new Map<string, Promise<any>>();
+      const got: Trace[] = await Promise.all(chosen.map(async (column) => {
+        const [channel, part] = partOf(column);
+        if (!part) return get("trace", { ...q, column });
+        if (!made.has(channel)) made.set(channel, get("parts", { ...q, channel }));
+        const all = await made.get(channel), v = all.parts.find((p: any) => p.name === part).values;
+        return { ...all, min: v, max: v, mean: v };
+      }));
       if (mine !== asked) return; // something newer was asked for
       data = got;
       render();
@@ -121,7 +142,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
     const values = chosen.map((name, k) => {
       const d = data[k], j = nearest(d.t, at);
       const flags = j < 0 ? [] : flagNames(test, d.flags[j] >>> 0);
-      return j < 0 || Math.abs(d.t[j] - at) > 1 + (span.to - span.from) / 50 ? `${name.replace(/ \[.*/, "")}: none` : `${name.replace(/ \[.*/, "")}: ${text(d.mean[j], unitOf(name))}${flags.length ? " (" + flags.join(", ") + ")" : ""}`;
+      return j < 0 || Math.abs(d.t[j] - at) > 1 + (span.to - span.from) / 50 ? `${short(name)}: none` : `${short(name)}: ${text(d.mean[j], unitOf(name))}${flags.length ? " (" + flags.join(", ") + ")" : ""}`;
     });
     under = { name: chosen[0], at };
     readout.textContent = [moment(at, true), ...values, ...near].join(" · ");
@@ -129,7 +150,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
 
   // explain: what the sample under the cursor is made of, by its segment.
   async function explain() {
-    const channel = under && test.channels.find((c) => under!.name.startsWith(c.name + " "));
+    const channel = under && test.channels.find((c) => under!.name.startsWith(c.name + " ") || under!.name.startsWith(c.name + ": "));
     if (!under || !channel) { parts.replaceChildren(h("p", { class: "soft" }, "Put the cursor on a channel's sample first.")); return; }
     try {
       const v = await get("value", { channel: channel.name, time: new Date(under.at).toISOString() });
@@ -176,7 +197,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
   };
 
   into.append(h("h1", {}, "Traces"),
-    h("div", { class: "row" }, field("quantity", "Quantity", quantity), follow, button("All", () => go(whole.from, whole.to), "all"), button("Last hour", () => go(whole.to - 3600e3, whole.to)), button("Zoom in", () => zoom(0.25), "in"), button("Zoom out", () => zoom(4)), button("Earlier", () => pan(-0.5)), button("Later", () => pan(0.5)),
+    h("div", { class: "row" }, field("quantity", "Quantity", quantity), ofField, follow, button("All", () => go(whole.from, whole.to), "all"), button("Last hour", () => go(whole.to - 3600e3, whole.to)), button("Zoom in", () => zoom(0.25), "in"), button("Zoom out", () => zoom(4)), button("Earlier", () => pan(-0.5)), button("Later", () => pan(0.5)),
       button("What is this sample made of?", explain, "explain"), button("Save PNG", png), button("Save SVG", svg), button("Save CSV", csv)),
     chips, h("div", { class: "card" }, chart, note, readout), parts);
   void (async () => {

@@ -4,6 +4,7 @@ export function shown(unit: string): { scale: number; unit: string; digits: numb
     case "m/m": return { scale: 1e6, unit: "µm/m", digits: 1 };
     case "Pa": return { scale: 1e-6, unit: "MPa", digits: 2 };
     case "rad": return { scale: 180 / Math.PI, unit: "°", digits: 1 };
+    case "V/V": return { scale: 1e3, unit: "mV/V", digits: 6 };
     case "degC": return { scale: 1, unit: "°C", digits: 2 };
   }
   return { scale: 1, unit, digits: 3 };
