@@ -144,7 +144,7 @@ func words(e event.Event) string {
 type stepCommand struct {
 	State  string `arg:"" enum:"begin,hold,end" help:"begin: loading begins; hold: the load is reached and holds; end: it does not hold any more."`
 	Name   string `arg:"" help:"Name of the step, as predictions and reports call it."`
-	Target string `help:"What it is loaded to, for example \"250 kN\"."`
+	Target string `help:"What it is loaded to, a number with its unit, for example \"250 kN\"."`
 	Force  string `placeholder:"REASON" help:"Say it although no such step was begun, or one was already."`
 	signed
 }

@@ -210,8 +210,8 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 		}
 		f.framer = feed.NewFramer(f.command.Source, f.command.Boot, f.rate, columns)
 	}
-	if !f.framer.Fits(columns) {
-		f.refuse(fmt.Errorf("%w: %s:%d: other columns than before; begin anew with another feed", feed.ErrForm, f.command.From, f.decoder.Number()))
+	if err := f.framer.Fits(columns); err != nil {
+		f.refuse(fmt.Errorf("%w: %s:%d: %w; put it back as it was, or begin anew with another feed", feed.ErrForm, f.command.From, f.decoder.Number(), err))
 		return nil
 	}
 	for {

@@ -39,6 +39,8 @@ type running struct {
 	url  string
 	stop func()
 	said func() string // on its standard error, when it has ended
+
+	signal func(os.Signal) error // sends the process one
 }
 
 // startService runs glueline serve in a new folder until the test ends or stop
@@ -72,6 +74,7 @@ func (r *running) start(more ...string) {
 		mqtt = !strings.HasPrefix(out.next(ctx, t), "MQTT publishers: ")
 	}
 	r.said = func() string { return out.errs.String() }
+	r.signal = p.Process.Signal
 	r.stop = func() {
 		t.Helper()
 		if err := p.Process.Signal(os.Interrupt); err != nil {
@@ -288,6 +291,7 @@ func TestFeedFromTCP(t *testing.T) {
 		}
 	}
 	send("time,A1 [mV/V]\n" + textRows(0, 60, csvRow))
+	send("time,A1 [V/V]\n" + textRows(60, 1, csvRow))                                // somebody has set up the logger anew
 	send("time,A1 [mV/V]\n" + textRows(60, 60, csvRow) + "2026-05-04T06:00:09Z,0.0") // broken off
 	s.until("120 rows have come", func() bool { return strings.Contains(s.get("/status"), `"Rows":120,`) })
 	if err := p.Process.Signal(os.Interrupt); err != nil {
@@ -295,6 +299,9 @@ func TestFeedFromTCP(t *testing.T) {
 	}
 	if err := p.Wait(); err == nil || p.ProcessState.ExitCode() != 1 {
 		t.Errorf("a line broke off, and the end is %v", err)
+	}
+	if !strings.Contains(out.errs.String(), ":2: not the columns before: the unit of A1 changed from mV/V to V/V; put it back as it was") {
+		t.Errorf("it says %s", out.errs.String())
 	}
 	if !strings.Contains(out.errs.String(), "the end of the line is missing") {
 		t.Errorf("it says %s", out.errs.String())

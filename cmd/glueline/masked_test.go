@@ -14,7 +14,7 @@ func TestTextOfOthersIsMasked(t *testing.T) {
 	for _, args := range [][]string{
 		{"note", hostile},
 		{"phase", hostile},
-		{"step", "begin", hostile, "--target", hostile},
+		{"step", "begin", hostile, "--target", "3 kN"},
 	} {
 		out := b.command(0, nil, args...)
 		wants(t, out, "quiet?[2J??beam  agrees??31m")

@@ -31,7 +31,7 @@ func nothingIn(dir string) error {
 	}
 	data := dir
 	if whole, err := filepath.Abs(dir); err == nil && event.IsRevision(filepath.Base(whole)) {
-		data = filepath.Dir(whole)
+		data = filepath.Join(dir, "..") // as it was given: relative stays relative
 	}
 	if !isFolder(filepath.Join(data, rawFolder)) {
 		return nothingFinished(fmt.Sprintf("%s holds no results: no commit record is there; %s", dir, give))

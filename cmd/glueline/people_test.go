@@ -357,6 +357,7 @@ func TestStepAndShuntByCommand(t *testing.T) {
 	b.feed(10)
 
 	b.command(0, nil, "load-state", "loaded")
+	wants(b.T, b.command(1, nil, "step", "begin", "first", "--target", "100 KN"), `the unit "KN" of the target "100 KN" is not known; those of the test file are kN`)
 	b.command(0, nil, "step", "begin", "first", "--target", "100 kN")
 	b.feed(5)
 	b.beam, b.load = 0.1, 100

@@ -20,6 +20,7 @@ import (
 	"glueline/pipeline/frame"
 	"glueline/pipeline/journal"
 	"glueline/pipeline/printable"
+	"glueline/pipeline/worker"
 )
 
 type quarantineCommand struct {
@@ -146,8 +147,7 @@ func (c *quarantineList) Run(ctx context.Context, s streams) error {
 func printRefused(w io.Writer, all []refusedMessage, each bool) {
 	t := table{head: []string{"which", "messages", "refused", "source", "frame", "reason", "detail"},
 		right: []bool{false, true, false, false, true, false, false}}
-	type kind struct{ source, reason string }
-	var kinds []kind
+	var kinds []worker.RefusedOf
 	for i := 0; i < len(all); {
 		first, n := all[i], 1
 		for i+n < len(all) && !each && first.alike(&all[i+n]) {
@@ -161,18 +161,67 @@ func printRefused(w io.Writer, all []refusedMessage, each bool) {
 			numbers += " to " + last.Frame
 		}
 		t.rows = append(t.rows, []string{which, fmt.Sprint(n), moment(first.Stored.UnixNano()), dash(first.Source), dash(numbers), first.Reason, first.about()})
-		if k := (kind{first.Source, first.Reason}); !slices.Contains(kinds, k) {
+		if k := (worker.RefusedOf{Source: first.Source, Reason: first.Reason}); !slices.Contains(kinds, k) {
 			kinds = append(kinds, k)
 		}
 	}
 	t.write(w)
 	fmt.Fprintln(w, "\nWhat to do")
-	for _, k := range kinds {
+	for _, of := range byReason(kinds) {
 		var b strings.Builder
-		paragraph(&b, "  ", "    ", printable.Text(strings.TrimSpace(k.source+" "+k.reason)+": "+remedy(k.reason, k.source)))
+		paragraph(&b, "  ", "    ", printable.Text(strings.TrimSpace(strings.Join(sourcesOfThese(of), ", ")+" "+of[0].Reason)+": "+remedyOfThese(of)))
 		fmt.Fprint(w, b.String())
 	}
 	fmt.Fprintln(w, "\nLook at one with: glueline quarantine show WHICH. Past 64 MB a group the oldest are dropped.")
+}
+
+// byReason puts together what was refused for one reason: what to do about it is
+// said once.
+func byReason(all []worker.RefusedOf) [][]worker.RefusedOf {
+	var by [][]worker.RefusedOf
+	for _, r := range all {
+		at := slices.IndexFunc(by, func(of []worker.RefusedOf) bool { return of[0].Reason == r.Reason })
+		if at < 0 {
+			at, by = len(by), append(by, nil)
+		}
+		by[at] = append(by[at], r)
+	}
+	return by
+}
+
+// sourcesOfThese are the sources, of those that have one.
+func sourcesOfThese(of []worker.RefusedOf) (names []string) {
+	for _, r := range of {
+		if r.Source != "" {
+			names = append(names, r.Source)
+		}
+	}
+	return names
+}
+
+// remedyOfThese is what to do about what was refused for one reason.
+func remedyOfThese(of []worker.RefusedOf) string {
+	source := of[0].Source
+	if len(of) > 1 {
+		source = "SOURCE"
+	}
+	return remedy(of[0].Reason, source)
+}
+
+// refusedWarnings say how many messages went to quarantine, and what to do.
+func refusedWarnings(all []worker.RefusedOf) (lines []string) {
+	for _, of := range byReason(all) {
+		var counts []string
+		for _, r := range of {
+			whose := "of no source"
+			if r.Source != "" {
+				whose = "of source " + r.Source
+			}
+			counts = append(counts, fmt.Sprintf("%s %s", count(int(r.Messages), "message"), whose))
+		}
+		lines = append(lines, fmt.Sprintf("%s went to quarantine since the start: %s. %s", strings.Join(counts, ", "), of[0].Reason, remedyOfThese(of)))
+	}
+	return lines
 }
 
 // alike says whether the next message was refused as this one was.

@@ -36,6 +36,10 @@ func TestFoldersWithoutFinishedFiles(t *testing.T) {
 			}
 		}
 	}
+	t.Chdir(dir) // a folder is named as it was given
+	if status, _, errs := glueline(t.Context(), "steps", "data"); status != 1 || !strings.HasPrefix(errs, "glueline: data: no commit record yet") || strings.Contains(errs, dir) {
+		t.Errorf("a relative path: status %d: %s", status, errs)
+	}
 	for _, command := range [][]string{
 		{"rereduce", data, "--calibration", test, "--preview"},
 		{"review", data, "r1", "checked", "--who", "B. Checker"},

@@ -210,7 +210,7 @@ func (s *service) event(w http.ResponseWriter, r *http.Request) {
 	}
 	e, err := event.Parse(text)
 	if err == nil {
-		err = errors.Join(namesKnown(&e, s.current.Load().test), s.fitsAlarms(&e))
+		err = errors.Join(namesKnown(&e, s.current.Load().test), s.current.Load().test.CheckTarget(e.Target), s.fitsAlarms(&e))
 	}
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"glueline/pipeline/printable"
+	"glueline/pipeline/worker"
 )
 
 type statusCommand struct {
@@ -36,6 +37,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 		right: []bool{false, true, true, true, true, true, true, true, true, true, false, true}}
 	sources := table{head: []string{"source", "group", "newest row", "age"}, right: []bool{false, false, false, true}}
 	var errs, warnings []string
+	var refused []worker.RefusedOf
 	for _, g := range st.Groups {
 		p := g.Progress
 		messages, held, limit := "-", "-", "-"
@@ -84,17 +86,12 @@ func (st *status) print(w io.Writer, now time.Time) {
 			warnings = append(warnings, warning)
 		}
 		warnings = append(warnings, g.Alarms.warnings(g.Group)...)
-		for _, r := range p.RefusedOf {
-			what := "of no source"
-			if r.Source != "" {
-				what = "of source " + r.Source
-			}
-			warnings = append(warnings, fmt.Sprintf("%s %s went to quarantine since the start: %s. %s", count(int(r.Messages), "message"), what, r.Reason, remedy(r.Reason, r.Source)))
-		}
+		refused = append(refused, p.RefusedOf...)
 		if g.Error != "" {
 			errs = append(errs, fmt.Sprintf("group %s: %s", g.Group, g.Error))
 		}
 	}
+	warnings = append(warnings, refusedWarnings(refused)...)
 	groups.write(w)
 	fmt.Fprintln(w)
 	sources.write(w)

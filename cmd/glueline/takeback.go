@@ -16,6 +16,7 @@ import (
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
+	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
 	"glueline/sinks/archive"
 )
@@ -34,9 +35,16 @@ type takeBackResult struct {
 	Taken int      `json:"taken"`         // frames that are in the journal again
 	There int      `json:"there"`         // frames that were in the archive already
 	Cut   int      `json:"cut"`           // frames whose end the quarantine has not
+	Unfit []unfit  `json:"unfit"`         // frames that the test file in force has no use for
 	More  bool     `json:"more"`          // ask again
 	Boots []string `json:"boots"`         // under which they are
 	Why   string   `json:"why,omitempty"` // it did not go on
+}
+
+// unfit are frames that would be refused again, for the same reason.
+type unfit struct {
+	Why    string `json:"why"`
+	Frames int    `json:"frames"`
 }
 
 // Run takes sound frames back from quarantine, until there are none.
@@ -56,7 +64,7 @@ func (c *quarantineTakeBack) Run(ctx context.Context, s streams) error {
 		if err := service.call(ctx, http.MethodPost, "/quarantine/take-back", body, &r); err != nil {
 			return err
 		}
-		all.Taken, all.There, all.Cut = all.Taken+r.Taken, all.There+r.There, r.Cut
+		all.Taken, all.There, all.Cut, all.Unfit = all.Taken+r.Taken, all.There+r.There, r.Cut, r.Unfit
 		for _, boot := range r.Boots {
 			if !slices.Contains(all.Boots, boot) {
 				all.Boots = append(all.Boots, boot)
@@ -77,6 +85,12 @@ func (c *quarantineTakeBack) Run(ctx context.Context, s streams) error {
 	}
 	if all.Cut > 0 {
 		fmt.Fprintf(s.out, "%s in quarantine: of frames that large it has not the end.\n", areWere(all.Cut, "frame"))
+	}
+	for _, u := range all.Unfit {
+		err = errors.Join(err, fmt.Errorf("%s of source %s would be refused again and stay in quarantine: %s", count(u.Frames, "frame"), c.Source, u.Why))
+	}
+	if len(all.Unfit) > 0 {
+		err = fmt.Errorf("%w\nMend the logger, or the test file and have the service read it (SIGHUP); then take them back", err)
 	}
 	if err == nil && all.Taken+all.There+all.Cut == 0 {
 		fmt.Fprintf(s.out, "Nothing of source %s in quarantine can be taken back (%s can).\n", c.Source, strings.Join(takenBack, ", "))
@@ -118,7 +132,10 @@ func (s *service) takeBack(w http.ResponseWriter, r *http.Request) {
 	s.taking.Lock()
 	defer s.taking.Unlock()
 	declared, _ := s.test.Sources.Get(asked.Source)
-	result, err := s.groups[at].takeBack(r.Context(), asked.Source, quietOf(declared.Rate.Value))
+	g := s.groups[at]
+	plans := s.current.Load().plans
+	now := plans[slices.IndexFunc(plans, func(p *group.Plan) bool { return p.Name == g.plan.Name })] // a reload keeps the groups
+	result, err := g.takeBack(r.Context(), now, asked.Source, quietOf(declared.Rate.Value))
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
 		return
@@ -128,8 +145,9 @@ func (s *service) takeBack(w http.ResponseWriter, r *http.Request) {
 
 // takeBack brings sound frames of a source from quarantine to the journal again,
 // each boot's as those of another boot, in their order. What the archive's
-// records name is there already, from whichever try.
-func (g *liveGroup) takeBack(ctx context.Context, source string, quiet time.Duration) (result takeBackResult, err error) {
+// records name is there already, from whichever try; what the plan in force has no
+// use for stays.
+func (g *liveGroup) takeBack(ctx context.Context, plan *group.Plan, source string, quiet time.Duration) (result takeBackResult, err error) {
 	held, err := g.journal.Refusals(ctx)
 	if err != nil {
 		return result, err
@@ -158,6 +176,7 @@ func (g *liveGroup) takeBack(ctx context.Context, source string, quiet time.Dura
 		return cmp.Or(boots[a.Number].order-boots[b.Number].order, cmp.Compare(numberOf(a), numberOf(b)))
 	})
 	began := time.Now()
+	try := fitting{plan, frame.NewWireDecoder([]string{source})}
 	for _, r := range held {
 		if result.More = time.Since(began) > takeBackAtOnce; result.More {
 			return result, nil
@@ -172,6 +191,10 @@ func (g *liveGroup) takeBack(ctx context.Context, source string, quiet time.Dura
 			}
 			if whole.Cut > 0 {
 				result.Cut++
+				continue
+			}
+			if err := try.fits(whole); err != nil {
+				result.misfit(err)
 				continue
 			}
 			newest, err = g.journal.Again(ctx, whole, to.name, newest)
@@ -192,6 +215,37 @@ func (g *liveGroup) takeBack(ctx context.Context, source string, quiet time.Dura
 		}
 	}
 	return result, nil
+}
+
+// fitting finds out whether a plan has a use for frames.
+type fitting struct {
+	plan    *group.Plan
+	decoder *frame.WireDecoder
+}
+
+// fits is the error for which the worker would refuse the frame.
+func (t *fitting) fits(r journal.Refused) error {
+	m := journal.Message{Header: r.Header}
+	header, err := frame.ParseHeader(m.Get)
+	if err != nil {
+		return err
+	}
+	f, err := t.decoder.Decode(r.Data, header)
+	if err != nil {
+		return err
+	}
+	defer f.Release()
+	return group.NewReducer(t.plan).Reduce(f, new(group.Batch))
+}
+
+func (r *takeBackResult) misfit(err error) {
+	for i := range r.Unfit {
+		if r.Unfit[i].Why == err.Error() {
+			r.Unfit[i].Frames++
+			return
+		}
+	}
+	r.Unfit = append(r.Unfit, unfit{err.Error(), 1})
 }
 
 // frameSpans are the numbers of a boot's frames that the archive holds, under

@@ -346,3 +346,23 @@ func TestALeapOfTime(t *testing.T) {
 		t.Errorf("%d rows, want 5", rows)
 	}
 }
+
+// What is other about columns that cannot follow is said column by column.
+func TestColumnsThatCannotFollow(t *testing.T) {
+	a := NewFramer("node", "one", 10, []frame.Column{{Name: "A1", Unit: "mV/V"}, {Name: "A2", Unit: "mV/V"}})
+	for _, c := range []struct {
+		columns []frame.Column
+		says    string
+	}{
+		{[]frame.Column{{Name: "A1", Unit: "mV/V"}, {Name: "A2", Unit: "mV/V"}}, ""},
+		{[]frame.Column{{Name: "A1", Unit: "V/V"}, {Name: "A2", Unit: "mV/V"}}, "not the columns before: the unit of A1 changed from mV/V to V/V"},
+		{[]frame.Column{{Name: "A1", Unit: "mV/V"}}, "A2 is missing"},
+		{[]frame.Column{{Name: "A1", Unit: "mV/V"}, {Name: "B", Unit: "V"}, {Name: "A2", Unit: "mV/V"}}, "not the columns before: B is new"},
+		{[]frame.Column{{Name: "A2", Unit: "mV/V"}, {Name: "A1", Unit: "mV/V"}}, "A2 is column 1, was 2, A1 is column 2, was 1"},
+	} {
+		err := a.Fits(c.columns)
+		if c.says == "" && err != nil || c.says != "" && (!errors.Is(err, ErrColumns) || !strings.Contains(err.Error(), c.says)) {
+			t.Errorf("%v: %v, want %q", c.columns, err, c.says)
+		}
+	}
+}

@@ -3,6 +3,8 @@ package feed
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"glueline/pipeline/frame"
@@ -46,17 +48,37 @@ func NewFramer(source, boot string, rate float64, columns []frame.Column) *Frame
 	return a
 }
 
-// Fits says whether rows of such columns can follow.
-func (a *Framer) Fits(columns []frame.Column) bool {
-	if len(columns) != len(a.columns) {
-		return false
-	}
+// ErrColumns is returned for columns that cannot follow those before.
+var ErrColumns = errors.New("not the columns before")
+
+// Fits is nil when rows of such columns can follow, else an ErrColumns that says
+// what is other.
+func (a *Framer) Fits(columns []frame.Column) error {
+	var other []string
 	for i, c := range columns {
-		if c.Name != a.columns[i].Name || c.Unit != a.columns[i].Unit {
-			return false
+		switch at := named(a.columns, c.Name); {
+		case at < 0:
+			other = append(other, fmt.Sprintf("%s is new", c.Name))
+		case a.columns[at].Unit != c.Unit:
+			other = append(other, fmt.Sprintf("the unit of %s changed from %s to %s", c.Name, a.columns[at].Unit, c.Unit))
+		case at != i && len(columns) == len(a.columns):
+			other = append(other, fmt.Sprintf("%s is column %d, was %d", c.Name, i+1, at+1))
 		}
 	}
-	return true
+	for _, c := range a.columns {
+		if named(columns, c.Name) < 0 {
+			other = append(other, fmt.Sprintf("%s is missing", c.Name))
+		}
+	}
+	if len(other) > 0 {
+		return fmt.Errorf("%w: %s", ErrColumns, strings.Join(other, ", "))
+	}
+	return nil
+}
+
+// named is where the column of a name is, -1 for nowhere.
+func named(columns []frame.Column, name string) int {
+	return slices.IndexFunc(columns, func(c frame.Column) bool { return c.Name == name })
 }
 
 // Add takes a row, at a time in ns. When the frame is to be closed before it,

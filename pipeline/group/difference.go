@@ -28,9 +28,9 @@ func Differences(before, after []*Plan) ([]string, error) {
 		x, y := was[t], is[t]
 		switch {
 		case x == nil:
-			d.add(t, "added")
+			d.add(t, isNew)
 		case y == nil:
-			d.add(t, "removed")
+			d.add(t, isGone)
 		default:
 			for _, path := range both(x, y) {
 				input := path[:strings.IndexByte(path, '>')+1] + ".input_and_gauge"
@@ -180,6 +180,12 @@ func stated(text string) string {
 	return text
 }
 
+// What became of a thing as a whole.
+const (
+	isNew  = "new"
+	isGone = "gone"
+)
+
 // differences joins what is said of several things alike.
 type differences struct {
 	order []difference
@@ -206,18 +212,28 @@ func (d *differences) lines() []string {
 	var lines []string
 	for _, key := range d.order {
 		names := d.names[key]
-		line := key.what + ": " + key.kind + " " + names[0]
+		which, was := key.kind+" "+names[0], "was"
 		if n := len(names); n > 1 {
-			line = fmt.Sprintf("%s: %d %ss (%s", key.what, n, key.kind, strings.Join(names[:min(n, namedInLine)], ", "))
+			which, was = fmt.Sprintf("%d %ss (%s", n, key.kind, strings.Join(names[:min(n, namedInLine)], ", ")), "were"
 			if n > namedInLine {
-				line += ", …"
+				which += ", …"
 			}
-			line += ")"
+			which += ")"
 		}
+		of := ""
 		if key.lots != "" {
-			line = "lot " + key.lots + ": " + line
+			of = " of lot " + key.lots
 		}
-		lines = append(lines, line)
+		switch {
+		case key.what == isNew:
+			lines = append(lines, which+of+" "+was+" added")
+		case key.what == isGone:
+			lines = append(lines, which+of+" "+was+" removed")
+		case key.lots != "":
+			lines = append(lines, "lot "+key.lots+": "+key.what+": "+which)
+		default:
+			lines = append(lines, key.what+": "+which)
+		}
 	}
 	return lines
 }

@@ -65,7 +65,9 @@ func TestDifferencesSayWhatIsOther(t *testing.T) {
 				"lot A23: now on node/A, gauge b: channel b", "lot A23: no longer on node/B, gauge b: channel b",
 			}},
 		{"a channel less", []string{"  d: {bridge: quarter_3wire}\n", "", "  - {position: d, gauge: d, input: node/D}\n", "", ", d: {material: plate}", "", ", d: {lot: B4}", ""},
-			[]string{"lot B4: removed: channel d"}},
+			[]string{"channel d of lot B4 was removed"}},
+		{"two channels more", []string{"channels:\n", "channels:\n  e: {position: a, bridge: quarter_3wire}\n  f: {position: a, bridge: quarter_3wire}\n"},
+			[]string{"2 channels (e, f) of lot A23 were added"}},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

@@ -155,13 +155,30 @@ func (c *Conn) lookUp(ctx context.Context, name string) (jetstream.Stream, error
 	defer cancel()
 	stream, err := c.js.Stream(ctx, name)
 	if err != nil {
-		return nil, err
+		return nil, unconnected(err)
 	}
 	if cluster := stream.CachedInfo().Cluster; cluster != nil && cluster.Leader == "" {
 		return nil, errNoLeader
 	}
 	return stream, nil
 }
+
+// unconnected has an error of the client that means "not connected just now" say
+// so.
+func unconnected(err error) error {
+	for _, is := range []error{nats.ErrReconnectBufExceeded, nats.ErrDisconnected, nats.ErrConnectionReconnecting} {
+		if errors.Is(err, is) {
+			return notConnected{err}
+		}
+	}
+	return err
+}
+
+// notConnected passes when the server is back.
+type notConnected struct{ error }
+
+func (notConnected) Error() string   { return "there is no connection to the journal's server" }
+func (n notConnected) Unwrap() error { return n.error }
 
 // errNoLeader passes: ask again.
 var errNoLeader = errors.New("no machine of the cluster leads the journal just now")

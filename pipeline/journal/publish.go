@@ -165,7 +165,7 @@ const (
 func refusal(err error) error {
 	var api *jetstream.APIError
 	if !errors.As(err, &api) {
-		return err
+		return unconnected(err)
 	}
 	text := strings.ToLower(api.Description)
 	full := strings.Contains(text, "maximum bytes") || strings.Contains(text, "no space")
