@@ -417,6 +417,9 @@ func thermal(f *findings, o *opine) {
 
 // since returns the hour at which a cause would have begun.
 func (f *findings) since(c Cause) float64 {
+	if d, ok := f.dated(c); ok {
+		return d.at
+	}
 	switch {
 	case c == Debond && f.zeroMoved() && f.plain.score > f.slope.score:
 		return min(f.slope.onset, f.plain.shows)
@@ -424,12 +427,10 @@ func (f *findings) since(c Cause) float64 {
 		return f.slope.onset
 	case c == Structure:
 		return f.peakAt
-	case slowly[c] && !math.IsNaN(f.departed(c)):
-		return f.departed(c)
-	case c == Moisture && f.plain.onset > f.zeros[c].shows: // a dry spell hides when a leak began: halfway
-		return (f.zeros[c].shows + f.plain.onset) / 2
 	case c == Thermal:
 		return f.at[0]
+	case c == Shakedown:
+		return f.zeros[c].onset // the load that it settled under
 	case c == SelfHeating && !f.zeros[c].known || c == Instrument && f.instrumentMoved():
 		return f.plain.shows
 	case c == Connector && f.ups+f.downs > 0:

@@ -622,15 +622,25 @@ func (f *findings) restless(at int) float64 {
 
 const mostJumps = 24
 
+// firstOfJumps is how large the first jump of a contact is at least, as a part of
+// the middle one: a smaller one before it is the noise's. Common practice, no source.
+const firstOfJumps = 0.25
+
 func (f *findings) countJumps() {
-	for _, i := range f.sharpJumps() {
-		if f.ups+f.downs == 0 {
-			f.firstJump = f.at[i]
-		}
+	var all []float64
+	jumps := f.sharpJumps()
+	for _, i := range jumps {
+		all = append(all, math.Abs(f.zero[i]-f.zero[i-1]))
 		if f.zero[i] > f.zero[i-1] {
 			f.ups++
 		} else {
 			f.downs++
+		}
+	}
+	for k, i := range jumps {
+		if all[k] >= firstOfJumps*median(all) {
+			f.firstJump = f.at[i]
+			break
 		}
 	}
 }

@@ -35,7 +35,7 @@ func TestChangePoint(t *testing.T) {
 				}
 				at, y = append(at, float64(h)), append(y, x)
 			}
-			if got := changePoint(at, y, leastSD); !(math.Abs(got-began) <= 6) {
+			if got, ok := changePoint(at, y, leastSD, 40e-6); !ok || !(math.Abs(got.at-began) <= 6) {
 				wrong++
 			}
 		}
@@ -53,11 +53,11 @@ func TestChangePointOfNothing(t *testing.T) {
 		for h := range 336 {
 			at, y = append(at, float64(h)), append(y, 0.5e-6*random.NormFloat64())
 		}
-		if got := changePoint(at, y, leastSD); !math.IsNaN(got) {
-			t.Fatalf("noise is dated at hour %g", got)
+		if got, ok := changePoint(at, y, leastSD, 0); ok {
+			t.Fatalf("noise is dated at hour %g", got.at)
 		}
 	}
-	if !math.IsNaN(changePoint(nil, nil, leastSD)) {
+	if _, ok := changePoint(nil, nil, leastSD, 0); ok {
 		t.Error("of nothing")
 	}
 }

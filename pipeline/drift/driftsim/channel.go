@@ -36,6 +36,13 @@ type Options struct {
 	// drawn from Article; 0 draws them from Seed.
 	Article uint64
 	Shaking float64 // cycles a minute where the article vibrates, 0 to draw them
+
+	// Clear is a trouble that somebody who looks would not overlook, on a channel with
+	// all that may be read beside a bridge: sizes from the upper half of their ranges,
+	// by the logarithm, begun twelve hours or more from any new load maximum, where
+	// only a person can tell it from the article; and an article that gives not before
+	// its fifth day, by which it has settled.
+	Clear bool
 }
 
 // Minutes is the length of a channel: two weeks.
@@ -88,7 +95,7 @@ type Channel struct {
 
 type draws struct {
 	*rand.Rand
-	wide bool
+	wide, clear bool
 }
 
 // in draws between lo and hi, evenly in the logarithm; a wide channel draws half
@@ -104,6 +111,17 @@ func (d draws) in(lo, hi float64) float64 {
 	}
 	return math.Exp(a + x*(b-a))
 }
+
+// size draws how large a trouble is, or the strain that shows it.
+func (d draws) size(lo, hi float64) float64 {
+	if d.clear {
+		lo = math.Sqrt(lo * hi)
+	}
+	return d.in(lo, hi)
+}
+
+// has says whether a channel has something beside its bridge.
+func (d draws) has(p float64) bool { return d.chance(p) || d.clear }
 
 func (d draws) sign() float64 {
 	if d.Float64() < 0.5 {

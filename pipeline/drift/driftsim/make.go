@@ -8,7 +8,7 @@ import (
 
 // Make makes up a channel; the same options make the same one.
 func Make(o Options) Channel {
-	d := draws{rand.New(rand.NewPCG(o.Seed, 0x9e3779b97f4a7c15)), o.Wide}
+	d := draws{rand.New(rand.NewPCG(o.Seed, 0x9e3779b97f4a7c15)), o.Wide, o.Clear}
 	is := func(kind string) bool { return o.Kind == kind || o.Also == kind }
 	b := Bridge{
 		Gauge:       []float64{120, 350, 350, 1000}[d.IntN(4)],
@@ -19,7 +19,7 @@ func Make(o Options) Channel {
 		CureEnd:     int(d.in(0.5, 6) * 60),
 	}
 	b.Shunt = b.Gauge * 500
-	leadWanted := d.in(3, 12) * 1e-6 // m/m/K that a hot two-wire lead shows
+	leadWanted := d.size(3, 12) * 1e-6 // m/m/K that a hot two-wire lead shows
 	if b.TwoWire {
 		b.Lead = 0.15e-6 * b.GaugeFactor * b.Gauge / (2 * copper)
 		if is(LeadHeat) {
@@ -28,17 +28,17 @@ func Make(o Options) Channel {
 	}
 	works, weathers := d, d
 	if o.Article != 0 {
-		works = draws{rand.New(rand.NewPCG(o.Article, 1)), o.Wide}
-		weathers = draws{rand.New(rand.NewPCG(o.Article, 2)), o.Wide}
+		works = draws{rand.New(rand.NewPCG(o.Article, 1)), o.Wide, o.Clear}
+		weathers = draws{rand.New(rand.NewPCG(o.Article, 2)), o.Wide, o.Clear}
 	}
 	var w work
 	for {
 		w = makeWork(works, o.Shaking)
-		if !is(Structure) && o.Article == 0 || slices.ContainsFunc(w.maxima, func(m int) bool { return m > 2*1440 && m < 12*1440 }) {
+		if !is(Structure) && o.Article == 0 || slices.ContainsFunc(w.maxima, w.mayYield) {
 			break
 		}
 	}
-	perLoad := d.sign() * d.in(250, 1200) * 1e-6
+	perLoad := d.sign() * d.size(250, 1200) * 1e-6
 	exposedFrom := minuteIn(d, 2.5, 8)
 	if d.chance(0.3) {
 		exposedFrom = 0
@@ -74,8 +74,8 @@ func Make(o Options) Channel {
 	sensor := newColoured(0.15, 60, d)
 	common := newColoured(0.5e-6, 600, d)
 	near := newColoured(1e-6, 600, d)
-	hasReference, hasWitness, hasInsulation := d.chance(0.75), d.chance(0.5), d.chance(0.7)
-	hasCable, hasVolt, answers := d.chance(0.8), d.chance(0.85), d.chance(0.6)
+	hasReference, hasWitness, hasInsulation := d.has(0.75), d.has(0.5), d.has(0.7)
+	hasCable, hasVolt, answers := d.has(0.8), d.has(0.85), d.has(0.6)
 	answer := 0.2 + 0.4*d.Float64()
 	dry := d.in(3e9, 5e10)
 	bias := 0.4 * d.NormFloat64()
@@ -94,7 +94,7 @@ func Make(o Options) Channel {
 	for m := range Minutes {
 		s := state{gain: 1, volt: 1, span: 1}
 		main.does(m, &s)
-		if c.Truth.Shows == 0 && effect(&s, b, perLoad, warmth(m), relaxed) > 3e-6 {
+		if c.Truth.Shows == 0 && effect(&s, b, perLoad*w.load[m], slid, relaxed, warmth(m)) > 3e-6 {
 			c.Truth.Shows = m
 		}
 		second.does(m, &s)
@@ -170,10 +170,11 @@ func ratio(gauge float64, b Bridge, lead float64, s *state) float64 {
 	return upper/(upper+lower) - 0.5
 }
 
-// effect is about what a trouble does to a reading by now, in m/m.
-func effect(s *state, b Bridge, perLoad, warm, relaxed float64) float64 {
+// effect is about what a trouble does to the reading of a minute, in m/m: a bond
+// that slips and a slope that changes do it under load.
+func effect(s *state, b Bridge, strain, slid, relaxed, warm float64) float64 {
 	k := b.GaugeFactor
 	return b.Gauge*(s.leak+s.leakOther)/k + (s.contact[0]+s.contact[1])/(b.Gauge*k) + math.Abs(s.apparent) + math.Abs(s.residual) +
-		math.Abs(perLoad)*(math.Abs(s.gain-1)+s.slipping)/2 + s.soften*math.Abs(relaxed) + 4/k*(math.Abs(s.offset)+math.Abs(s.span-1)*1e-3) +
+		math.Abs(strain*(s.gain-1)) + s.slipping*math.Abs(slid) + s.soften*math.Abs(relaxed) + 4/k*(math.Abs(s.offset)+math.Abs(s.span-1)*1e-3) +
 		math.Abs(warm)*(math.Abs(s.perKelvin)+s.heat)
 }

@@ -12,10 +12,17 @@ type work struct {
 	first    int   // minute of the first loading
 	maxima   []int // minutes at which a new maximum is reached
 	fillings []int // minutes of each filling's begin
+	settled  int   // minute from which a maximum is no longer one of the first loads
 }
 
+// mayYield says whether the article may give at a maximum in minute m.
+func (w work) mayYield(m int) bool { return m > w.settled && m < 12*1440 }
+
 func makeWork(d draws, shaken float64) work {
-	w := work{load: make([]float64, Minutes), idle: make([]bool, Minutes), cycles: make([]float64, Minutes)}
+	w := work{load: make([]float64, Minutes), idle: make([]bool, Minutes), cycles: make([]float64, Minutes), settled: 2 * 1440}
+	if d.clear {
+		w.settled = 4 * 1440
+	}
 	for i := range w.idle {
 		w.idle[i] = true
 	}

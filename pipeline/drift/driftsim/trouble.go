@@ -1,6 +1,9 @@
 package driftsim
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // state is what one minute's trouble does to the circuit, the adhesive and the
 // article.
@@ -38,11 +41,18 @@ func minuteIn(d draws, fromDay, toDay float64) int {
 
 func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []weather, perLoad float64) trouble {
 	t := trouble{truth: Truth{Kind: kind}, does: func(int, *state) {}}
-	size := d.in(30, 120) * 1e-6
+	size := d.size(30, 120) * 1e-6
 	if target > 0 {
 		size = target
 	}
-	onset := minuteIn(d, 2.5, 10)
+	begin := func(fromDay, toDay float64) int {
+		m := minuteIn(d, fromDay, toDay)
+		for d.clear && slices.ContainsFunc(w.maxima, func(at int) bool { return max(at-m, m-at) < 12*60 }) {
+			m = minuteIn(d, fromDay, toDay)
+		}
+		return m
+	}
+	onset := begin(2.5, 10)
 	after := func(m int) float64 { return max(0, float64(m-t.truth.Onset)) / 60 } // hours
 	switch kind {
 	case Healthy:
@@ -65,7 +75,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		if d.chance(0.5) {
 			onset = w.first
 		}
-		share, soft := d.in(0.04, 0.15), d.in(1, 12)
+		share, soft := d.size(0.04, 0.15), d.in(1, 12)
 		if target > 0 {
 			share = min(0.3, target/math.Abs(perLoad))
 		}
@@ -104,12 +114,12 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 	case LeadHeat:
 		t.heats = true
 	case Debond:
-		if d.chance(0.1) && len(w.maxima) > 0 {
+		if !d.clear && d.chance(0.1) && len(w.maxima) > 0 {
 			if at := w.maxima[len(w.maxima)-1]; at > 2*1440 && at < 11*1440 {
 				onset, t.truth.AtMaximum = at, true
 			}
 		}
-		lost, grow := min(0.85, d.in(0.08, 0.4)), d.in(4, 60)
+		lost, grow := min(0.85, d.size(0.08, 0.4)), d.in(4, 60)
 		if target > 0 {
 			lost = min(0.85, target/math.Abs(perLoad))
 		}
@@ -122,7 +132,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		size = lost * perLoad
 		t.does = func(m int, s *state) { s.slipping = 1 - (1-s.slipping)*(1-lost*-math.Expm1(-after(m)/grow)) }
 	case Fatigue:
-		onset = minuteIn(d, 1.5, 7)
+		onset = begin(1.5, 7)
 		var total, now float64
 		for tries := 0; ; tries++ {
 			var all float64
@@ -136,7 +146,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 			if total > 0.3*all || tries == 20 {
 				break // a grid does not tire where nothing shakes
 			}
-			onset = minuteIn(d, 1.5, 7)
+			onset = begin(1.5, 7)
 		}
 		power, opens := d.in(0.6, 1.5), 0.02*d.Float64()
 		t.does = func(m int, s *state) {
@@ -199,7 +209,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 	case Structure:
 		late := w.maxima[:0:0]
 		for _, m := range w.maxima {
-			if m > 2*1440 && m < 12*1440 {
+			if w.mayYield(m) {
 				late = append(late, m)
 			}
 		}
@@ -226,7 +236,7 @@ func makeTrouble(kind string, target float64, d draws, b Bridge, w work, air []w
 		}
 	case ThermalResidue:
 		onset = 0
-		per := d.sign() * max(2.8, d.in(3, 8)) * 1e-6
+		per := d.sign() * max(2.8, d.size(3, 8)) * 1e-6
 		if target > 0 {
 			per = math.Copysign(target/10, per)
 		}
