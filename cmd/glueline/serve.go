@@ -499,7 +499,15 @@ func (g *liveGroup) run(ctx context.Context) error {
 	g.live.Store(live)
 	defer g.live.Store(nil)
 	g.alarms.sink.Store(judge)
-	behind := g.beginCheck(ctx)
+	state, err := g.journal.State(ctx)
+	if err != nil {
+		return err
+	}
+	var kept []committedCut
+	if g.trim {
+		kept = g.inJournal(newest, state.First)
+	}
+	behind := g.beginCheck(ctx, kept)
 	defer behind.end()
 	live.Committed = func(end worker.End) {
 		behind.cuts <- committedCut{raw.Cuts() - 1, end.Journal.First, end.Journal.Last}
@@ -510,10 +518,6 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return err
 	}
 	defer reader.Close()
-	state, err := g.journal.State(ctx)
-	if err != nil {
-		return err
-	}
 	g.progress.Begin(from, inForce)
 	g.recovering.catchesUp(from, state.Last, time.Now())
 	g.log.Info("working", "group", g.plan.Name, "from", from, "last", state.Last)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"slices"
 
 	"glueline/sinks/archive"
 )
@@ -21,11 +22,11 @@ func (c *check) end() {
 	<-c.ended
 }
 
-func (g *liveGroup) beginCheck(ctx context.Context) *check {
+// beginCheck begins with the cuts that the journal still has.
+func (g *liveGroup) beginCheck(ctx context.Context, unread []committedCut) *check {
 	c := &check{cuts: make(chan committedCut, 1), ended: make(chan struct{})}
 	go func() {
 		defer close(c.ended)
-		var unread []committedCut
 		for cut := range c.cuts {
 			if unread = g.check(ctx, append(unread, cut)); len(unread) == 0 {
 				g.checked.Store(cut.last)
@@ -33,6 +34,26 @@ func (g *liveGroup) beginCheck(ctx context.Context) *check {
 		}
 	}()
 	return c
+}
+
+// inJournal are the archived cuts of which the journal, from first on, still has
+// messages, the oldest first. One whose record cannot be read is the last looked at:
+// it will not read back either.
+func (g *liveGroup) inJournal(newest *archive.Record, first uint64) (cuts []committedCut) {
+	for at := newest; at != nil && at.Journal.Last >= first; {
+		cuts = append(cuts, committedCut{at.Cut, at.Journal.First, at.Journal.Last})
+		if at.Cut == 0 {
+			break
+		}
+		before, err := archive.Read(g.raw, g.plan.Name, at.Cut-1)
+		if err != nil {
+			cuts = append(cuts, committedCut{cut: at.Cut - 1})
+			break
+		}
+		at = before
+	}
+	slices.Reverse(cuts)
+	return cuts
 }
 
 // smallCut is how many messages behind its first a cut has that is trimmed up to on a
