@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"glueline/pipeline/event"
 	"glueline/pipeline/flag"
 	"glueline/pipeline/group"
 	"glueline/pipeline/origin"
@@ -20,15 +21,18 @@ import (
 	"glueline/pipeline/testfile"
 	"glueline/pipeline/worker"
 	"glueline/sinks/archive"
+	"glueline/sinks/revise"
 	"glueline/sinks/segment"
 )
 
 type explainCommand struct {
-	Dir     string `arg:"" help:"The data folder of a service, or one of its revisions, data/r1."`
-	Channel string `arg:"" help:"The channel, or a rosette."`
-	Time    string `arg:"" help:"When, for example 2026-05-04T06:00:00.25Z; the sample nearest to it is explained."`
-	Test    string `help:"Test file that the value was made with; by default the one that serve kept in the data folder."`
-	JSON    bool   `name:"json" help:"For programs: strain in m/m, ratios in V/V."`
+	Dir     string   `arg:"" help:"The data folder of a service, one of its revisions, data/r1, or a results folder of reduce."`
+	Channel string   `arg:"" help:"The channel, or a rosette."`
+	Time    string   `arg:"" help:"When, for example 2026-05-04T06:00:00.25Z; the sample nearest to it is explained."`
+	Test    string   `help:"Test file that the value was made with; by default the one that serve kept in the data folder."`
+	Raw     []string `sep:"none" placeholder:"SOURCE=FILE" help:"Of a results folder of reduce: a raw file that it was made from, as for reduce; once for each."`
+	Events  string   `short:"e" help:"And the events that it was made with."`
+	JSON    bool     `name:"json" help:"For programs: strain in m/m, ratios in V/V."`
 }
 
 // Run says what one value is made of, and where each part came from.
@@ -99,6 +103,7 @@ type lineage struct {
 	Zero        *segment.Zero     `json:"zero"`
 	ZeroFrom    string            `json:"zero_from,omitempty"` // the event, by its place, or the line of the test file
 	Span        float64           `json:"span"`
+	SpanShare   *float64          `json:"span_share,omitempty"` // what the span adds within the first share
 	Shares      []shareOf         `json:"shares"`
 	Constants   []origin.Constant `json:"constants"`
 	Draft       string            `json:"draft,omitempty"` // said of a revision that is not released
@@ -146,9 +151,11 @@ func (c *explainCommand) find(ctx context.Context, at int64) (*explainedRow, err
 	if err != nil {
 		return nil, err
 	}
-	raw := filepath.Join(data, rawFolder)
-	if name == "" || !isFolder(raw) {
-		return nil, fmt.Errorf("%s has no %s folder: a value is explained from its reading, which only the data folder of serve keeps; glueline demo --out FOLDER makes one, and serve with replay another from raw files", c.Dir, rawFolder)
+	if name == "" || !isFolder(filepath.Join(data, rawFolder)) {
+		return c.findInResults(ctx, at)
+	}
+	if len(c.Raw) > 0 || c.Events != "" {
+		return nil, fmt.Errorf("%s keeps its own raw readings and events: leave --raw and --events out", c.Dir)
 	}
 	paths, err := filepath.Glob(filepath.Join(data, name, "*.commit.json"))
 	if err != nil {
@@ -177,7 +184,9 @@ func (c *explainCommand) findAmong(ctx context.Context, data, name string, paths
 		if err != nil {
 			return nil, err
 		}
-		e.before = previous.State
+		if e.before, err = revise.StateBehind(e.dir, previous); err != nil {
+			return nil, err
+		}
 	}
 	e.draft = saysDraft(c.Dir)
 	return e, nil
@@ -218,12 +227,13 @@ type explainedRow struct {
 	plan           *group.Plan
 	record         *archive.Record
 	before         json.RawMessage // state at the beginning of its cut
+	files          *rawFiles       // that a results folder was made from; nil for a data folder
 	draft          string
 }
 
 // channel is the lineage of a channel at the row.
 func (e *explainedRow) channel(ctx context.Context, name string, p *place) (*lineage, error) {
-	a, frame, err := account(ctx, e.raw, e.record, e.before, e.plan, p, name)
+	a, frame, err := e.account(ctx, p, name)
 	if err != nil {
 		return nil, err
 	}
@@ -381,44 +391,63 @@ func (c *explainCommand) madeBy(data string, p *place) (*testfile.Test, *group.P
 	return nil, nil, errors.Join(fmt.Errorf("%s: its constants have the digest %s; %s has those; give the test file by --test", p.file.Name, p.digest, where), all)
 }
 
-// account reduces a cut again up to one sample, and returns what went into it.
-func account(ctx context.Context, raw string, record *archive.Record, before json.RawMessage, plan *group.Plan, p *place, channel string) (*group.Account, uint64, error) {
-	state, err := worker.GroupState(before)
-	if err != nil {
-		return nil, 0, err
-	}
-	reducer := group.NewReducer(plan)
-	if len(state) > 0 {
-		at, err := plan.ReadState(state)
+// account reduces a cut again up to one sample, or everything where there is no
+// archive, and returns what went into it, and the place of its frame.
+func (e *explainedRow) account(ctx context.Context, p *place, channel string) (*group.Account, uint64, error) {
+	if e.files != nil {
+		next, end, err := e.files.open(e.test, e.plan)
 		if err != nil {
 			return nil, 0, err
 		}
-		reducer = group.NewReducerAt(plan, at)
+		defer end()
+		a, at, err := accountOf(ctx, group.NewReducer(e.plan), next, p, channel)
+		if errors.Is(err, io.EOF) {
+			err = fmt.Errorf("the raw files have no sample %d of source %s: they are not those that %s was made from", p.sample, p.source, e.dir)
+		}
+		return a, at, err
 	}
+	state, err := worker.GroupState(e.before)
+	if err != nil {
+		return nil, 0, err
+	}
+	reducer := group.NewReducer(e.plan)
+	if len(state) > 0 {
+		at, err := e.plan.ReadState(state)
+		if err != nil {
+			return nil, 0, err
+		}
+		reducer = group.NewReducerAt(e.plan, at)
+	}
+	frames, err := archive.Open(e.raw, e.record)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer frames.Close() // only read
+	a, at, err := accountOf(ctx, reducer, frames.Next, p, channel)
+	if errors.Is(err, io.EOF) {
+		err = fmt.Errorf("the raw frames of cut %d have no sample %d of source %s; glueline verify --recompute says what is wrong", e.record.Cut, p.sample, p.source)
+	}
+	return a, at, err
+}
+
+// accountOf reduces up to one sample; the error is io.EOF where it does not come.
+func accountOf(ctx context.Context, reducer *group.Reducer, next func() (worker.Item, error), p *place, channel string) (*group.Account, uint64, error) {
 	var found *group.Account
 	reducer.Account(p.source, channel, p.sample, func(a *group.Account) {
 		copied := *a
 		found = &copied
 	})
-	frames, err := archive.Open(raw, record)
-	if err != nil {
-		return nil, 0, err
-	}
-	defer frames.Close() // only read
 	batch := new(group.Batch)
 	for {
 		if err := ctx.Err(); err != nil {
 			return nil, 0, err
 		}
-		i, err := frames.Next()
-		if errors.Is(err, io.EOF) {
-			return nil, 0, fmt.Errorf("the raw frames of cut %d have no sample %d of source %s; glueline verify --recompute says what is wrong", record.Cut, p.sample, p.source)
-		}
+		i, err := next()
 		if err != nil {
 			return nil, 0, err
 		}
 		if i.Event != nil {
-			if i.Event.Event.Event != "calibration" {
+			if i.Event.Event.Event != event.Calibration {
 				reducer.Event(i.Event.Event)
 			}
 			continue
@@ -443,10 +472,13 @@ func lineageOf(name string, asked int64, p *place, record *archive.Record, a *gr
 	}
 	l := &lineage{
 		Channel: name, Time: time.Unix(0, p.time).UTC(), Asked: time.Unix(0, asked).UTC(), Strain: stated(p.strain), flags: p.mask, Flags: p.mask.Names(),
-		Segment: p.file.Name, Sample: p.sample, Group: record.Group, Cut: record.Cut, Journal: record.Journal.Identity, Sequence: sequenceOf(record, at),
+		Segment: p.file.Name, Sample: p.sample, Group: record.Group, Cut: record.Cut, Journal: record.Journal.Identity,
 		Source: a.Frame.Source, Boot: a.Frame.Boot, Frame: a.Frame.Number, Row: a.Frame.Row,
 		Reading: stated(a.Reading), Unit: a.Unit, Excitation: stated(a.Excited), Ratio: stated(a.Ratio),
 		Temperature: temperatureUsed(a.Gauge), Leads: temperatureUsed(a.Leads),
+	}
+	if l.Journal != "" {
+		l.Sequence = sequenceOf(record, at)
 	}
 	l.Input, l.Gauge, _ = strings.Cut(a.Wire, "|")
 	if a.Channel == nil {
@@ -469,6 +501,9 @@ func lineageOf(name string, asked int64, p *place, record *archive.Record, a *gr
 	}
 	for _, s := range all {
 		l.Shares = append(l.Shares, shareOf{s.Effect.String(), s.Share, s.Sum})
+	}
+	if l.Span != 1 { // the first share is so many times what it would be without
+		l.SpanShare = stated(all[0].Share - all[0].Share/l.Span)
 	}
 	return l, nil
 }
@@ -551,6 +586,9 @@ func (l *lineage) print(w io.Writer) {
 	if l.Excitation != nil {
 		rows = append(rows, []string{"excitation", show(l.Excitation, 1, 4, "V")})
 	}
+	if l.Journal == "" {
+		rows[1] = []string{"journal", "none: reduced from raw files"}
+	}
 	for _, t := range []struct {
 		what string
 		used usedTemperature
@@ -600,8 +638,11 @@ func (l *lineage) print(w io.Writer) {
 	if len(l.Shares) > 0 {
 		fmt.Fprintln(w, "\nWhat it is made of. Corrections are switched on one after another, in this order:\nthe shares depend on it, their sum does not.")
 		t = table{head: []string{"correction", "share um/m", "so far um/m"}, right: []bool{false, true, true}}
-		for _, s := range l.Shares {
+		for i, s := range l.Shares {
 			t.rows = append(t.rows, []string{s.Effect, fmt.Sprintf("%+.4f", s.Share*1e6), fmt.Sprintf("%+.4f", s.Sum*1e6)})
+			if i == 0 && l.SpanShare != nil {
+				t.rows = append(t.rows, []string{fmt.Sprintf("(of it the span, %.6g: %+.4f)", l.Span, *l.SpanShare*1e6), "", ""})
+			}
 		}
 		t.write(w)
 	}

@@ -68,7 +68,7 @@ func (e *explainedRow) rosette(ctx context.Context, name string, r *testfile.Ros
 				return nil, fmt.Errorf("%s has no grid %s at %s", p.file.Name, grid, stamp(p.time))
 			}
 			at.record = p.record
-			a, _, err := account(ctx, e.raw, e.record, e.before, e.plan, at, grid)
+			a, _, err := e.account(ctx, at, grid)
 			if err != nil {
 				return nil, err
 			}
@@ -178,6 +178,9 @@ func (e *explainedRow) zeroFrom(name string, a *group.Account) (string, error) {
 			return "", nil
 		}
 		return fmt.Sprintf("%s:%d, zero", filepath.Base(stated.Mark.File), stated.Mark.Line), nil
+	}
+	if e.files != nil {
+		return e.files.zeroFrom(z), nil
 	}
 	for cut := uint64(0); cut <= e.record.Cut; cut++ {
 		record, err := archive.Read(e.raw, e.record.Group, cut)
