@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -16,6 +17,7 @@ import (
 	"glueline/pipeline/journal"
 	"glueline/pipeline/printable"
 	"glueline/sinks/archive"
+	"glueline/sinks/segment"
 	"glueline/sinks/verify"
 )
 
@@ -55,6 +57,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 		if o.Ends, err = endsOf(c.Dir, name); err != nil {
 			return err
 		}
+		o.NoJournal = !c.mayCome()
 	} else if c.Recompute || c.Journal != "" {
 		return fmt.Errorf("%s has no %s folder: without raw frames nothing can be reduced again, and no journal belongs to it", c.Dir, rawFolder)
 	}
@@ -76,13 +79,13 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	began := time.Now()
 	report, err := verify.Walk(ctx, o)
 	if errors.Is(err, verify.ErrNothing) {
-		return nothingIn(c.Dir)
+		return c.nothing(s.out, o)
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Dir, err)
 	}
 	if c.Journal != "" {
-		damages, err := c.journal(ctx, report)
+		damages, err := c.journal(ctx, report, o)
 		if err != nil {
 			return err
 		}
@@ -92,6 +95,40 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	c.print(s.out, report, time.Since(began))
 	if len(report.Damages) > 0 {
 		return errReported
+	}
+	return nil
+}
+
+// mayCome says whether what is not committed may come from a journal yet: from one
+// in the folder or one that was named, or a service is at work, whose journal may be
+// elsewhere.
+func (c *verifyCommand) mayCome() bool {
+	if c.Journal != "" || folderIsThere(filepath.Join(c.Dir, journalFolder)) {
+		return true
+	}
+	unlock, err := lockFolder(c.Dir)
+	if err == nil {
+		unlock()
+	}
+	return errors.Is(err, errInUse)
+}
+
+// nothing says that nothing is committed yet, which is no damage, unless files are
+// there that nobody will end.
+func (c *verifyCommand) nothing(w io.Writer, o verify.Options) error {
+	if o.Raw == "" {
+		return nothingIn(c.Dir)
+	}
+	where := "What came is in the journal"
+	if o.NoJournal {
+		files, err := filepath.Glob(filepath.Join(o.Raw, "*.arrow"))
+		if err != nil || len(files) > 0 {
+			return nothingIn(c.Dir)
+		}
+		where = "No journal is there: it is where serve was told by --journal or --nats; if it was told nothing, what came is lost"
+	}
+	if !c.Quiet {
+		fmt.Fprintf(w, "%s: nothing is committed yet, and nothing is damaged: the first files are not ended. %s.\n", printable.Text(c.Dir), where)
 	}
 	return nil
 }
@@ -115,7 +152,7 @@ func (c *verifyCommand) tests(warn io.Writer) ([]verify.Test, error) {
 }
 
 // journal compares the journal of every group with the newest commit record.
-func (c *verifyCommand) journal(ctx context.Context, report *verify.Report) (damages []verify.Damage, err error) {
+func (c *verifyCommand) journal(ctx context.Context, report *verify.Report, o verify.Options) (damages []verify.Damage, err error) {
 	if !folderIsThere(c.Journal) {
 		return nil, fmt.Errorf("--journal %s: no such folder", c.Journal) // a new journal would be made there
 	}
@@ -148,6 +185,12 @@ func (c *verifyCommand) journal(ctx context.Context, report *verify.Report) (dam
 		if err == nil {
 			_, err = (&liveGroup{journal: j}).from(ctx, newest)
 		}
+		if err == nil {
+			var lost *verify.Damage
+			if lost, err = lostCut(ctx, j, newest, o); lost != nil {
+				damages = append(damages, *lost)
+			}
+		}
 		switch {
 		case errors.Is(err, errContinuity), errors.Is(err, journal.ErrNoJournal):
 			damages = append(damages, verify.Damage{
@@ -159,6 +202,30 @@ func (c *verifyCommand) journal(ctx context.Context, report *verify.Report) (dam
 		}
 	}
 	return damages, nil
+}
+
+// lostCut is the damage of results whose raw cut is neither in the archive, of which
+// newest is the last, nor in the journal.
+func lostCut(ctx context.Context, j *journal.Journal, newest *archive.Record, o verify.Options) (*verify.Damage, error) {
+	next := segment.CommitRecord{Group: newest.Group, Cut: newest.Cut + 1}.Name()
+	if _, err := os.Stat(filepath.Join(o.Reduced, next)); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			err = nil
+		}
+		return nil, err
+	}
+	if _, ended := o.Ends[newest.Group]; ended {
+		return nil, nil
+	}
+	state, err := j.State(ctx)
+	if err != nil || state.Last > newest.Journal.Last {
+		return nil, err
+	}
+	return &verify.Damage{
+		Kind: verify.RecordMissing, File: o.RawLabel + next,
+		Found: fmt.Sprintf("the record of this cut is not there, its results are, and the journal ends with message %d, before it", state.Last),
+		Do:    "put the raw files and the record back from a copy of the folder, or find the journal: nothing here can make them again",
+	}, nil
 }
 
 func (c *verifyCommand) print(w io.Writer, r *verify.Report, took time.Duration) {

@@ -384,3 +384,78 @@ func TestTestFilesAreKept(t *testing.T) {
 		t.Errorf("%v %v", entries, err)
 	}
 }
+
+// A folder of serve that is stopped before its first cut is not damaged. What such a
+// folder has of a cut is lost where no journal is there to end it from.
+func TestVerifyBeforeTheFirstCut(t *testing.T) {
+	b := newLiveBench(t)
+	b.feed(1)
+	b.stop()
+	verify := func(want int, says string) {
+		t.Helper()
+		status, out, errs := glueline(t.Context(), "verify", b.data)
+		if status != want || !strings.Contains(out+errs, says) {
+			t.Errorf("status %d, want %d and %q: %s%s", status, want, says, out, errs)
+		}
+	}
+	verify(0, "nothing is committed yet, and nothing is damaged: the first files are not ended. What came is in the journal.")
+	write(t, filepath.Join(b.data, rawFolder), "main.00000000.node.arrow", "begun")
+	verify(0, "What came is in the journal.")
+	if err := os.Rename(filepath.Join(b.data, journalFolder), filepath.Join(t.TempDir(), "elsewhere")); err != nil {
+		t.Fatal(err)
+	}
+	verify(1, "but no commit record that lists them")
+	if err := os.Remove(filepath.Join(b.data, rawFolder, "main.00000000.node.arrow")); err != nil {
+		t.Fatal(err)
+	}
+	verify(0, "No journal is there")
+}
+
+// The newest raw record and the journal are gone, and the results name a cut that
+// nothing can make again: with no journal in the folder, and with one that ends
+// before it.
+func TestVerifyNamesANewestCutThatIsGone(t *testing.T) {
+	b := newLiveBench(t)
+	cut := func() {
+		b.feed(2)
+		b.steps("--now")
+	}
+	cut()
+	b.stop()
+	old := filepath.Join(t.TempDir(), "old")
+	if err := os.CopyFS(old, os.DirFS(filepath.Join(b.data, journalFolder))); err != nil {
+		t.Fatal(err)
+	}
+	b.serve()
+	cut()
+	b.stop()
+	newest, err := filepath.Glob(filepath.Join(b.data, rawFolder, "main.*.commit.json"))
+	if err != nil || len(newest) < 2 {
+		t.Fatalf("%v, %v: want two raw records", newest, err)
+	}
+	lost := newest[len(newest)-1]
+	if err := os.Remove(lost); err != nil {
+		t.Fatal(err)
+	}
+	named := rawFolder + "/" + filepath.Base(lost) + ": commit record missing"
+	for _, c := range []struct {
+		name    string
+		prepare func() error
+		args    []string
+		want    int
+		says    string
+	}{
+		{"serve makes it from its journal", func() error { return nil }, nil, 0, "makes it from the journal"},
+		{"its journal has it", func() error { return nil }, []string{"--journal", filepath.Join(b.data, journalFolder)}, 0, "makes it from the journal"},
+		{"a journal that ends before", func() error { return nil }, []string{"--journal", old}, 1, named},
+		{"no journal", func() error { return os.RemoveAll(filepath.Join(b.data, journalFolder)) }, nil, 1, named},
+	} {
+		if err := c.prepare(); err != nil {
+			t.Fatal(err)
+		}
+		status, out, errs := glueline(t.Context(), append([]string{"verify", b.data}, c.args...)...)
+		if status != c.want || !strings.Contains(out, c.says) {
+			t.Errorf("%s: status %d, want %d and %q: %s%s", c.name, status, c.want, c.says, out, errs)
+		}
+	}
+}

@@ -32,6 +32,10 @@ type Options struct {
 	// since. A group without one has those of the raw archive.
 	Ends map[string]uint64
 
+	// NoJournal says that no journal is there, nor a service at work: what lacks in the
+	// raw archive comes from nowhere.
+	NoJournal bool
+
 	// Again says what makes a cut again whose record is taken away; "" for serve.
 	Again string
 
@@ -159,10 +163,10 @@ func (w *walk) load(name string, raw, reduced *folder) recordsOf {
 		switch {
 		case ended:
 			reducedCuts = max(reducedCuts, end)
-		case reducedCuts == rawCuts+1:
-			w.note("%s%s: the raw record of this cut is not there yet: serve was stopped in between, or is at it now, and makes it from the journal",
+		case reducedCuts == rawCuts+1 && !w.options.NoJournal:
+			w.note("%s%s: the raw record of this cut is not there yet: serve was stopped in between, or is at it now, and makes it from the journal (--journal looks whether that has it)",
 				reduced.label, nameOf(name, rawCuts))
-		case reducedCuts > rawCuts+1:
+		case reducedCuts > rawCuts:
 			rawCuts = reducedCuts // the records that lack are named one by one
 		case reducedCuts < rawCuts:
 			reducedCuts = rawCuts
