@@ -25,7 +25,7 @@ type feedCommand struct {
 	From      string         `default:"-" help:"Where rows come from, CSV with a header or JSON lines: - is standard input, FILE is read and followed while it grows, tcp://127.0.0.1:PORT waits for connections, one after the other."`
 	Nats      string         `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
 	NatsCreds string         `type:"existingfile" help:"Credentials file for --nats."`
-	Boot      string         `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed."`
+	Boot      string         `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed. Two feeds at the same time have two."`
 	End       bool           `help:"Stop at the end of the file instead of waiting for more."`
 	Wait      *time.Duration `help:"How long to wait for the server when it is not there at the start; as long as it takes by default."`
 	AllowOpen bool           `help:"Let tcp:// listen beyond this machine, where anyone may send readings."`
@@ -86,7 +86,7 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		return fmt.Errorf("told to stop, and the journal took no more (%s); what it has not got: %s. Feed the rows again; with the same --boot and all rows of this run, what is there already is known as a repeat",
 			because, count(left.Waiting, "frame"))
 	}
-	if err == nil && (f.refused > 0 || quarantined) {
+	if err == nil && (f.refused > 0 || quarantined || f.shared) {
 		return errReported
 	}
 	return err
@@ -115,6 +115,7 @@ type feeding struct {
 	looked    time.Time // for a frame of ours in quarantine
 	before    uint64    // sequence of the newest frame then
 	told      bool      // that frames go to quarantine
+	shared    bool      // it was said that another feed has the same boot
 }
 
 // feedSilence is after how long without input a frame is closed.
@@ -300,6 +301,11 @@ func (f *feeding) look(ctx context.Context) {
 	status := f.publisher.Status()
 	if status.Overtaken > f.overtaken {
 		f.overtaken = status.Overtaken
+		if status.Shared && !f.shared {
+			f.shared = true
+			fmt.Fprintf(f.err, "feed: another feed sends rows of %s under the same boot %s at the same time. Rows sent under it, here or there, may have been taken for repeats of the other's, and dropped: each feed takes a boot of its own (leave --boot out). "+
+				"Stop one of the two, then feed its rows again\n", printable.Text(f.command.Source), printable.Text(f.command.Boot))
+		}
 		fmt.Fprintf(f.err, "feed: somebody else has sent frames of %s, under the boot %s; these go on under the boot %s, none is lost. A source has one publisher: find the other and stop it\n",
 			printable.Text(f.command.Source), printable.Text(status.Rival), printable.Text(status.Boot))
 	}

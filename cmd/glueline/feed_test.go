@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -433,5 +435,60 @@ func TestFeedAmongOtherPublishers(t *testing.T) {
 	}
 	if !strings.Contains(s.get("/status"), `"Refused":1,`) {
 		t.Errorf("%s", s.get("/status"))
+	}
+}
+
+// Two feeds at the same time under one boot, with other rows: both say so and fail,
+// and what they send from then on is not taken for repeats.
+func TestTwoFeedsUnderOneBoot(t *testing.T) {
+	s := startService(t, "--idle-cut", "1h") // no events among the frames
+	defer s.stop()
+	dir := t.TempDir()
+	sent := 0
+	type one struct {
+		path string
+		p    *exec.Cmd
+		said *said
+	}
+	begin := func(name string) *one {
+		f := &one{path: write(t, dir, name, "time,A1 [mV/V]\n")}
+		f.p = process(t, "feed", s.test, "node", "--nats", s.url, "--from", f.path, "--boot", "bench")
+		f.said = output(t, f.p)
+		return f
+	}
+	// A row goes in a frame of its own, and is awaited: what was sent is the journal's.
+	row := func(f *one, from int) {
+		t.Helper()
+		file, err := os.OpenFile(f.path, os.O_APPEND|os.O_WRONLY, 0)
+		if err == nil {
+			_, err = file.WriteString(textRows(from, 1, csvRow))
+			err = errors.Join(err, file.Close())
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		sent++
+		s.until(fmt.Sprint(sent, " frames are in the journal"), func() bool { return strings.Contains(s.get("/status"), fmt.Sprintf(`"Last":%d,`, sent+1)) })
+	}
+	a, b := begin("a.csv"), begin("b.csv")
+	for i := range 4 {
+		row(a, 100+i)
+		row(b, i) // older rows, under numbers that came: no reader can tell them from repeats
+	}
+	// Of a's rows none is gone; of b's, those from when it noticed.
+	s.until("the rows behind are taken", func() bool {
+		text := s.get("/status")
+		return strings.Contains(text, `"Frames":6,`) && strings.Contains(text, `"Repeated":2,`)
+	})
+	for _, f := range []*one{a, b} {
+		if err := f.p.Process.Signal(os.Interrupt); err != nil {
+			t.Fatal(err)
+		}
+		if err := f.p.Wait(); err == nil || f.p.ProcessState.ExitCode() != 1 {
+			t.Errorf("it ended with %v", err)
+		}
+		if text := f.said.errs.String(); strings.Count(text, "another feed sends rows of node under the same boot bench at the same time") != 1 || !strings.Contains(text, "these go on under the boot bench-") {
+			t.Errorf("it says %s", text)
+		}
 	}
 }

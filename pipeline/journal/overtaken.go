@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
 	"glueline/pipeline/frame"
 )
 
@@ -21,11 +24,17 @@ const (
 	blindAfter = 3
 )
 
+// headerPublisher tells the publishers of one boot apart. A boot has one: of two that
+// send under its name at the same time, a reader takes the frames of the one for
+// repeats of the other's.
+const headerPublisher = "Glueline-Publisher"
+
 // place is where the frames of a publisher stand in the journal.
 type place struct {
 	known  bool   // newest is
 	newest uint64 // sequence of the source's newest frame; 0 is none
 	failed int    // looks in a row
+	shared int    // times that frames of another under the own boot came in between
 	times  []time.Time
 }
 
@@ -41,9 +50,9 @@ func (p *Publisher) publish(ctx context.Context, w waiting) (seq uint64, err err
 	for {
 		w.header.Boot = p.Status().Boot
 		if !at.known {
-			return p.journal.Publish(ctx, w.header, w.payload)
+			return p.journal.publishFrame(ctx, p.headers(w.header), w.header, w.payload)
 		}
-		seq, err = p.journal.PublishAfter(ctx, at.newest, w.header, w.payload)
+		seq, err = p.journal.publishFrame(ctx, p.headers(w.header), w.header, w.payload, jetstream.WithExpectLastSequencePerSubject(at.newest))
 		if errors.Is(err, ErrOvertaken) {
 			seq, err = p.overtaken(ctx, w.header)
 		}
@@ -55,6 +64,14 @@ func (p *Publisher) publish(ctx context.Context, w waiting) (seq uint64, err err
 			return seq, nil
 		}
 	}
+}
+
+// headers are those of a frame, with the publisher's own.
+func (p *Publisher) headers(h frame.Header) nats.Header {
+	header := headersOf(h)
+	header[headerPublisher] = []string{p.id}
+	pad(header)
+	return header
 }
 
 // looked notes how a look at the journal went. Its error is nil too when the
@@ -74,11 +91,12 @@ func (p *Publisher) looked(err error) error {
 
 // overtaken finds out what stands behind the newest frame that is known. It
 // returns the sequence of this very frame when its acknowledgement was lost, or
-// 0: it is to be sent again, if need be under another boot.
+// 0: it is to be sent again, if need be under another boot, which it is also when
+// another publisher goes on under this one.
 func (p *Publisher) overtaken(ctx context.Context, h frame.Header) (seq uint64, err error) {
 	at := &p.place
-	for {
-		seq, found, err := p.journal.frameBehind(ctx, p.source, at.newest)
+	for shared := false; ; {
+		seq, found, by, err := p.journal.frameBehind(ctx, p.source, at.newest)
 		switch {
 		case err != nil:
 			return 0, p.looked(err)
@@ -86,11 +104,21 @@ func (p *Publisher) overtaken(ctx context.Context, h frame.Header) (seq uint64, 
 			// What was known was trimmed meanwhile.
 			at.newest, _, _, err = p.journal.NewestFrame(ctx, p.source)
 			return 0, p.looked(err)
-		case found.Boot == h.Boot && found.Number == h.Number:
+		case found.Boot == h.Boot && by == p.id && found.Number == h.Number:
 			return seq, p.looked(nil)
-		case found.Boot == h.Boot:
-			at.newest = seq // the same rows are fed a second time: they are known as repeats
+		case found.Boot == h.Boot && (by == p.id || shared):
+			at.newest = seq
 			continue
+		case found.Boot == h.Boot && at.shared == 0:
+			// Once, it may be the last of an earlier run of the same rows, which a
+			// look at a machine of a cluster that lags had not shown. They are known
+			// as repeats.
+			shared, at.newest = true, seq
+			at.shared++
+			continue
+		}
+		if found.Boot == h.Boot {
+			at.shared++
 		}
 		if at.newest, _, _, err = p.journal.NewestFrame(ctx, p.source); err != nil {
 			at.newest = seq
@@ -113,6 +141,7 @@ func (p *Publisher) begin(boot, rival string, now time.Time) error {
 	p.status.Boot = p.boot[:min(len(p.boot), longestBoot)] + "-" + rand.Text()[:bootMark]
 	p.status.Overtaken++
 	p.status.Rival = rival
+	p.status.Shared = p.status.Shared || at.shared > 0
 	return nil
 }
 

@@ -45,14 +45,55 @@ func frameList(t testing.TB, j *Journal, n int) []string {
 // stray sends one frame of the source as another publisher would.
 func stray(t testing.TB, j *Journal, boot string, number uint64) {
 	t.Helper()
+	sendAs(t, j, "another", boot, number)
+}
+
+func sendAs(t testing.TB, j *Journal, publisher, boot string, number uint64) {
+	t.Helper()
 	f := rows(number)
 	f.Boot = boot
 	payload, err := frame.EncodeWire(nil, f)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := j.Publish(testContext(t), frame.HeaderOf(f), payload); err != nil {
+	header := (&Publisher{id: publisher}).headers(frame.HeaderOf(f))
+	if _, err := j.publishFrame(testContext(t), header, frame.HeaderOf(f), payload); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Two publishers that send other rows under one boot at the same time: each goes on
+// under a boot of its own, and says so.
+func TestTwoPublishersUnderOneBoot(t *testing.T) {
+	ctx := testContext(t)
+	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+	send := func(p *Publisher, n uint64) {
+		t.Helper()
+		if err := errors.Join(p.Send(ctx, rows(n)), p.Flush(ctx)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	first := newPublisher(t, j, PublisherOptions{})
+	for n := range uint64(5) {
+		send(first, n)
+	}
+	second := newPublisher(t, j, PublisherOptions{}) // the same rows again, as far as anybody knows
+	send(second, 0)
+	send(second, 1)
+	if s := second.Status(); s.Overtaken != 0 || s.Shared || s.Boot != "b" {
+		t.Errorf("rows fed again: %+v", s)
+	}
+	send(first, 5)
+	send(second, 2)
+	send(first, 6)
+	send(second, 3)
+	for name, p := range map[string]*Publisher{"first": first, "second": second} {
+		if s := p.Status(); s.Overtaken == 0 || !s.Shared || !strings.HasPrefix(s.Boot, "b-") {
+			t.Errorf("%s: %+v", name, s)
+		}
+	}
+	if got, want := fmt.Sprint(frameList(t, j, 12)), "[0:0 0:1 0:2 0:3 0:4 0:0 0:1 0:5 0:2 1:6 2:3]"; got != want {
+		t.Errorf("boot:frame %s, want %s", got, want)
 	}
 }
 
@@ -118,8 +159,8 @@ func TestPublisherFindsAFrameWhoseAcknowledgementWasLost(t *testing.T) {
 		want     string
 		overtook int
 	}{
-		{"the first frame", nil, 0, []string{"b 0", "x 5"}, "[0:0 1:5]", 0},
-		{"behind another's", []string{"x 1"}, 3, []string{"b 3", "x 2", "x 3"}, "[0:1 1:3 0:2 0:3]", 0},
+		{"the first frame", nil, 0, []string{"own 0", "x 5"}, "[0:0 1:5]", 0},
+		{"behind another's", []string{"x 1"}, 3, []string{"own 3", "x 2", "x 3"}, "[0:1 1:3 0:2 0:3]", 0},
 		{"the same rows fed again", []string{"b 0"}, 0, []string{"b 1", "b 2"}, "[0:0 0:1 0:2 0:0]", 0},
 		{"not there", nil, 0, []string{"x 5"}, "[0:5 1:0]", 1},
 	} {
@@ -134,7 +175,11 @@ func TestPublisherFindsAFrameWhoseAcknowledgementWasLost(t *testing.T) {
 					if _, err := fmt.Sscan(one, &boot, &n); err != nil {
 						t.Fatal(err)
 					}
-					stray(t, j, boot, n)
+					if boot == "own" {
+						sendAs(t, j, p.id, "b", n)
+					} else {
+						stray(t, j, boot, n)
+					}
 				}
 			}
 			others(c.before)

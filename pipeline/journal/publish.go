@@ -58,7 +58,7 @@ func (j *Journal) publishFrame(ctx context.Context, header nats.Header, h frame.
 // NewestFrame returns the sequence of the newest frame of a source that the
 // journal holds, its boot, and when the server got it; 0 when there is none.
 func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, boot string, stored time.Time, err error) {
-	seq, h, err := j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
+	seq, h, _, err := j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
 		raw, err := s.GetLastMsgForSubject(ctx, j.names.frame(source))
 		if err == nil {
 			stored = raw.Time
@@ -68,29 +68,29 @@ func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, b
 	return seq, h.Boot, stored, err
 }
 
-// frameBehind returns the sequence and header of the oldest frame of a source
-// behind a sequence; 0 when there is none.
-func (j *Journal) frameBehind(ctx context.Context, source string, behind uint64) (seq uint64, h frame.Header, err error) {
+// frameBehind returns the sequence, header and publisher of the oldest frame of a
+// source behind a sequence; 0 when there is none.
+func (j *Journal) frameBehind(ctx context.Context, source string, behind uint64) (seq uint64, h frame.Header, publisher string, err error) {
 	return j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
 		return s.GetMsg(ctx, behind+1, jetstream.WithGetMsgSubject(j.names.frame(source)))
 	})
 }
 
-func (j *Journal) lookAtFrame(ctx context.Context, source string, get func(jetstream.Stream) (*jetstream.RawStreamMsg, error)) (seq uint64, h frame.Header, err error) {
+func (j *Journal) lookAtFrame(ctx context.Context, source string, get func(jetstream.Stream) (*jetstream.RawStreamMsg, error)) (seq uint64, h frame.Header, publisher string, err error) {
 	stream, err := j.stream(ctx)
 	if err != nil {
-		return 0, h, err
+		return 0, h, "", err
 	}
 	raw, err := get(stream)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return 0, h, nil
+		return 0, h, "", nil
 	}
 	if err != nil {
-		return 0, h, fmt.Errorf("look at the frames of source %q: %w", source, err)
+		return 0, h, "", fmt.Errorf("look at the frames of source %q: %w", source, err)
 	}
 	m := Message{Header: raw.Header}
 	h, _ = frame.ParseHeader(m.Get) // whatever it says, it is there
-	return raw.Sequence, h, nil
+	return raw.Sequence, h, m.Get(headerPublisher), nil
 }
 
 // headersOf writes a frame's header, padded to a multiple of eight bytes.

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"sync"
@@ -31,13 +32,15 @@ type PublisherOptions struct {
 // follow is of a former boot for every reader. So each frame is taken only
 // behind the one before it, and a publisher that was overtaken goes on under
 // another boot of its own, with the frame that was not taken: nothing is lost.
-// One that is overtaken again and again ends with ErrRival.
+// One that is overtaken again and again ends with ErrRival. It does so too where the
+// other sends under the same boot, whose frames a reader takes for repeats.
 //
 // Its methods may be called from several goroutines, Send from one.
 type Publisher struct {
 	journal  *Journal
 	source   string
 	boot     string
+	id       string // that no other publisher has
 	maxBytes int
 
 	mu      sync.Mutex
@@ -73,6 +76,7 @@ type PublisherStatus struct {
 	Boot         string // of the frames that are sent now
 	Overtaken    int    // how often another publisher came in between
 	Rival        string // its boot, the newest time
+	Shared       bool   // one came under the very boot: a reader may have taken frames for its repeats
 }
 
 // NewPublisher begins to publish a boot of a source. It runs until Close.
@@ -87,7 +91,7 @@ func (j *Journal) NewPublisher(source, boot string, o PublisherOptions) (*Publis
 		o.MaxBytes = defaultBuffer
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	p := &Publisher{journal: j, source: source, boot: boot, maxBytes: o.MaxBytes, cancel: cancel, done: make(chan struct{}), status: PublisherStatus{Boot: boot}}
+	p := &Publisher{journal: j, source: source, boot: boot, id: rand.Text()[:bootMark], maxBytes: o.MaxBytes, cancel: cancel, done: make(chan struct{}), status: PublisherStatus{Boot: boot}}
 	p.changed = sync.NewCond(&p.mu)
 	go p.run(ctx)
 	return p, nil
