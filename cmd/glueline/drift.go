@@ -364,5 +364,5 @@ func (c *ruleOutCommand) Validate() error {
 // Run publishes that a person takes a cause off a channel's list.
 func (c *ruleOutCommand) Run(ctx context.Context, s streams) error {
 	return c.publish(ctx, s, event.Event{Event: event.RuledOut, Channel: c.Channel, Name: c.Cause},
-		"It stands in the journal with your name; glueline drift leaves it off the list of this channel, and says so.")
+		"It stands in the journal with your name. glueline drift, which reads finished files, leaves it off the list of this channel, and says so, once readings that come behind it are in them.")
 }
