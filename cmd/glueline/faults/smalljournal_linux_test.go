@@ -12,6 +12,7 @@ import (
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
+	"glueline/pipeline/journal/brokertest"
 	"glueline/sinks/archive"
 )
 
@@ -93,13 +94,15 @@ func sendBig(t *testing.T, s *service, url string, plans []*group.Plan, frames u
 // there is room for the event that ends them. Every frame is there once.
 func TestJournalSmallerThanACut(t *testing.T) {
 	for _, c := range []struct {
-		name   string
-		args   []string
-		disk   int // bytes; 0: that of the test
-		frames uint64
-		holds  int64 // bytes that a journal may hold
+		name      string
+		args      []string
+		elsewhere bool // the broker is a server that is there already
+		disk      int  // bytes; 0: that of the test
+		frames    uint64
+		holds     int64 // bytes that a journal may hold
 	}{
-		{name: "limit", args: []string{"--journal-max", "300kB"}, frames: 100, holds: 300_000},
+		{name: "limit", args: []string{"--journal-max", "300kB"}, frames: 40, holds: 300_000},
+		{name: "limit on another server", args: []string{"--journal-max", "300kB", "--one-replica"}, elsewhere: true, frames: 40, holds: 300_000},
 		{name: "disk", disk: 14 << 20, frames: 1400, holds: 14 << 20},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -115,7 +118,13 @@ func TestJournalSmallerThanACut(t *testing.T) {
 				relieve()
 				o.args = append(o.args, "--journal", filepath.Join(dir, "journal"))
 			}
-			url := o.listening(t)
+			url := ""
+			if c.elsewhere {
+				url = brokertest.Start(t).URL()
+				o.args = append(o.args, "--nats", url)
+			} else {
+				url = o.listening(t)
+			}
 			s := start(t, o)
 			s.ready()
 			sendBig(t, s, url, plans, c.frames)
