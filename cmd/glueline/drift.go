@@ -211,6 +211,10 @@ func explainDrift(w io.Writer, h *follow.Health) {
 	if !h.Replaced.IsZero() {
 		fmt.Fprintf(w, "  Its gauge was replaced %s; only what came since counts.\n", h.Replaced.Format(time.RFC3339))
 	}
+	if within := h.Verdict.Within; !within[0].IsZero() {
+		const form = "2006-01-02 15:04Z"
+		fmt.Fprintf(w, "  If it is %s, it began between %s and %s, nine chances in ten.\n", h.Verdict.Ranked[0].Cause, within[0].Format(form), within[1].Format(form))
+	}
 	for i := range h.Verdict.Ranked {
 		o := &h.Verdict.Ranked[i]
 		if i >= shownFirst && o.Weight < leastWeight {

@@ -415,11 +415,9 @@ func thermal(f *findings, o *opine) {
 	f.bend(o, false)
 }
 
-// since returns the hour at which a cause would have begun.
+// since returns the hour at which a cause would have begun whose own law does not
+// date it (see dated).
 func (f *findings) since(c Cause) float64 {
-	if d, ok := f.dated(c); ok {
-		return d.at
-	}
 	switch {
 	case c == Debond && f.zeroMoved() && f.plain.score > f.slope.score:
 		return min(f.slope.onset, f.plain.shows)

@@ -590,17 +590,31 @@ func sharpness(x []float64, cuts []int) (sharp, oneWay float64) {
 	return near / whole, math.Abs(net) / whole
 }
 
-// sharpJumps returns the indices of zeros, in order and mostJumps at most, that
-// differ from those before by far more than neighbours do, and by three
-// microstrain at least.
+// sharpJumps returns the indices of zeros, in order and mostJumps at most, the
+// largest, that differ from those before by far more than neighbours do.
 func (f *findings) sharpJumps() []int {
-	height := func(i int) float64 { return math.Abs(f.zero[i] - f.zero[max(i, 1)-1]) }
-	steps := f.column(height)
+	all := f.allJumps()
+	if len(all) <= mostJumps {
+		return all
+	}
+	heights := make([]float64, len(all))
+	for k, i := range all {
+		heights[k] = f.height(i)
+	}
+	slices.Sort(heights)
+	least := heights[len(heights)-mostJumps]
+	return slices.DeleteFunc(all, func(i int) bool { return f.height(i) < least })
+}
+
+func (f *findings) height(i int) float64 { return math.Abs(f.zero[i] - f.zero[max(i, 1)-1]) }
+
+// allJumps are those however many they are, of three microstrain at least.
+func (f *findings) allJumps() (at []int) {
+	steps := f.column(f.height)
 	slices.Sort(steps)
-	least := max(3e-6+9*steps[len(steps)/2], steps[max(0, len(steps)-1-mostJumps)])
-	var at []int
+	least := 3e-6 + 9*steps[len(steps)/2]
 	for i := range f.zero {
-		if h := height(i); h > least && h > 4*f.restless(i) {
+		if h := f.height(i); h > least && h > 4*f.restless(i) {
 			at = append(at, i)
 		}
 	}
@@ -627,18 +641,17 @@ const mostJumps = 24
 const firstOfJumps = 0.25
 
 func (f *findings) countJumps() {
-	var all []float64
-	jumps := f.sharpJumps()
-	for _, i := range jumps {
-		all = append(all, math.Abs(f.zero[i]-f.zero[i-1]))
+	var heights []float64
+	for _, i := range f.sharpJumps() {
+		heights = append(heights, f.height(i))
 		if f.zero[i] > f.zero[i-1] {
 			f.ups++
 		} else {
 			f.downs++
 		}
 	}
-	for k, i := range jumps {
-		if all[k] >= firstOfJumps*median(all) {
+	for _, i := range f.allJumps() {
+		if f.height(i) >= firstOfJumps*median(heights) {
 			f.firstJump = f.at[i]
 			break
 		}

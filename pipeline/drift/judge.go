@@ -54,12 +54,13 @@ type Opinion struct {
 
 // Verdict is what is said of a channel.
 type Verdict struct {
-	Named  Cause     // the first of the ranked, Healthy or CannotTell
-	Onset  time.Time // zero when healthy
-	Moved  float64   // m/m, how far the zero moved
-	Slope  float64   // relative change of the slope against load, 0 unless it is sure
-	Ranked []Opinion // heaviest first
-	Alarms []Alarm   // of the detectors that run on line, whatever was named
+	Named  Cause        // the first of the ranked, Healthy or CannotTell
+	Onset  time.Time    // zero when healthy
+	Within [2]time.Time // nine chances in ten for the onset, by the cause's own law; both zero where that does not tell
+	Moved  float64      // m/m, how far the zero moved
+	Slope  float64      // relative change of the slope against load, 0 unless it is sure
+	Ranked []Opinion    // heaviest first
+	Alarms []Alarm      // of the detectors that run on line, whatever was named
 }
 
 // Alarm is what a detector on line said.
@@ -141,7 +142,12 @@ func Judge(r *Record, facts Facts) Verdict {
 		v.Named = CannotTell
 	}
 	if v.Named != Healthy {
-		v.Onset = time.Unix(0, r.Epochs[0].From+int64(f.since(all[0].Cause)*float64(hour))).UTC()
+		clock := func(h float64) time.Time { return time.Unix(0, r.Epochs[0].From+int64(h*float64(hour))).UTC() }
+		if d, ok := f.dated(all[0].Cause); ok {
+			v.Onset, v.Within = clock(d.at), [2]time.Time{clock(d.from), clock(d.to)}
+		} else {
+			v.Onset = clock(f.since(all[0].Cause))
+		}
 	}
 	return v
 }

@@ -172,7 +172,11 @@ func (f *findings) mayBeStructure(ranked []Opinion) bool {
 		}
 		switch first {
 		case Connector: // its jumps come and go, and are as large at other times
-			if math.Abs(s.step) > f.elsewhere || s.bend != 0 || f.answered(s.at) {
+			most := f.elsewhere
+			if lead > 2*farAhead && min(f.ups, f.downs) >= manyJumps {
+				most *= largest
+			}
+			if math.Abs(s.step) > most || s.bend != 0 || f.answered(s.at) {
 				return true
 			}
 		case Debond:
@@ -193,6 +197,14 @@ func (f *findings) mayBeStructure(ranked []Opinion) bool {
 // farAhead is the lead of a debond over the article from which it is named although
 // it began at a new maximum.
 const farAhead = 8
+
+// A contact that has jumped so often either way may do so once more at a new
+// maximum, and by this much further than at any other time; common practice, no
+// source.
+const (
+	manyJumps = 4
+	largest   = 1.3
+)
 
 // partOfMoved is how much of a change must have come at once at a maximum for
 // the article to stay in question.
