@@ -79,11 +79,33 @@ func saysDraft(dir string) string {
 	case err != nil:
 		return fmt.Sprintf("Revision %s: draft (%v).", name, err)
 	case s == isReleased:
-		return ""
+		return saysBeyond(data, name)
 	case s == isChecked:
 		return fmt.Sprintf("Revision %s: draft, checked by a second person and not released.", name)
 	}
 	return fmt.Sprintf("Revision %s: draft.", name)
+}
+
+// saysBeyond is the line below a report on a released revision into which readings
+// came since; "" where none did.
+func saysBeyond(data, name string) string {
+	given, err := signatureOf(data, name, isReleased)
+	if err != nil || given == nil || given.UpTo.IsZero() {
+		return ""
+	}
+	current, err := currentRevision(data)
+	if err != nil {
+		return ""
+	}
+	groups, err := groupsOf(filepath.Join(data, rawFolder))
+	if err != nil {
+		return ""
+	}
+	upTo, _, err := reachOf(data, name, current, groups)
+	if err != nil || !upTo.After(given.UpTo) {
+		return ""
+	}
+	return fmt.Sprintf("Revision %s: released up to %s; what came later is draft.", name, given.UpTo.Format("2006-01-02 15:04:05Z"))
 }
 
 type reviewCommand struct {

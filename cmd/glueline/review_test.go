@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -92,5 +93,23 @@ func TestReviewOfARevision(t *testing.T) {
 		if status != 0 || !strings.Contains(text, want) {
 			t.Errorf("%d %s: no %q in\n%s", status, errs, want, text)
 		}
+	}
+
+	// Where readings came since it was released, that is told.
+	released := filepath.Join(data, "r2", signatureName(isReleased))
+	var given signature
+	if err := json.Unmarshal([]byte(read(t, released)), &given); err != nil {
+		t.Fatal(err)
+	}
+	given.UpTo = given.UpTo.Add(-30 * time.Minute)
+	earlier, err := json.Marshal(given)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(released, earlier, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if text := steps(); !strings.Contains(text, "Revision r2: released up to 2026-05-04 06:29:59Z; what came later is draft.") {
+		t.Errorf("half an hour came since: %s", text)
 	}
 }

@@ -142,6 +142,7 @@ func TestSwappedForThreeWeeks(t *testing.T) {
 		end(s)
 		run(t, program, "rereduce", s.o.data, "--calibration", write(t, crossedMap.Replace(jetty)), "--who", "test", "--why", "swapped", "--quiet")
 		s.holds("r2")
+		run(t, program, "explain", s.o.data, "pile", jettyTime(20*jettyDay)) // from what the revision remembers of the zero
 		got, want := results(t, filepath.Join(s.o.data, "r2")), results(t, filepath.Join(right.o.data, "r1"))
 		cuts := apartFromWords(t, got)
 		if !slices.Equal(cuts, apartFromWords(t, want)) {
