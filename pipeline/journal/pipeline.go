@@ -61,6 +61,8 @@ type inFlight struct {
 	msg   *nats.Msg
 	count uint64 // as which it was sent
 	seq   uint64 // that it has, if it was taken
+
+	breaks uint64 // of the connection, when it was sent
 }
 
 // NewPipeline begins to publish behind the journal's last message.
@@ -147,7 +149,7 @@ func (p *Pipeline) append(ctx context.Context, subject string, header nats.Heade
 // send sends a message that is to be the journal's next.
 func (p *Pipeline) send(m *inFlight) error {
 	p.count++
-	m.count, m.seq = p.count, p.last+1
+	m.count, m.seq, m.breaks = p.count, p.last+1, p.journal.conn.breaks.Load()
 	p.last = m.seq
 	m.msg.Reply = p.inbox + strconv.FormatUint(m.count, 36)
 	h := m.msg.Header
@@ -446,7 +448,11 @@ func (p *Pipeline) holds(ctx context.Context, m *inFlight, last uint64) (bool, e
 		return false, nil
 	}
 	there, err := p.journal.At(ctx, m.seq)
-	if err != nil {
+	switch {
+	case errors.Is(err, ErrGap) && m.breaks == p.journal.conn.breaks.Load():
+		// Trimmed. All answers came, and none was that it is there.
+		return false, nil
+	case err != nil:
 		return false, err // also when it was trimmed: nobody can say any more
 	}
 	own := Message{Subject: m.msg.Subject, Header: m.msg.Header, Data: m.msg.Data}

@@ -77,6 +77,56 @@ func flush(t testing.TB, p *Pipeline, want uint64) {
 	}
 }
 
+// A full journal refuses what is in flight, takes messages of others in its place,
+// and is trimmed behind these before anybody looks: what was refused is sent again,
+// each message once.
+func TestPipelineBehindWhatWasTrimmed(t *testing.T) {
+	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
+	p := newPipeline(t, j)
+	if err := pump(testContext(t), p, 0, 3); err != nil {
+		t.Fatal(err)
+	}
+	flush(t, p, 4)
+	limit := func(more int64) {
+		t.Helper()
+		state, err := j.State(testContext(t))
+		if err == nil {
+			err = j.SetLimit(testContext(t), state.Bytes+more)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	limit(0)
+	if err := pump(testContext(t), p, 3, 10); err != nil {
+		t.Fatal(err)
+	}
+	// Behind them on the same connection: when this is refused, all are.
+	if _, err := j.PublishEvent(testContext(t), "full", []byte("{}")); !errors.Is(err, ErrFull) {
+		t.Fatalf("an event in a full journal: %v", err)
+	}
+	limit(1 << 20)
+	for i := range 8 {
+		if _, err := j.PublishEvent(testContext(t), fmt.Sprint("other ", i), []byte("{}")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := j.Trim(testContext(t), 12); err != nil {
+		t.Fatal(err)
+	}
+	flush(t, p, 12+7)
+	r, err := j.Read(testContext(t), 13)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	for i, m := range nextMessages(t, r, 13, 7) {
+		if want := fmt.Sprint("frame ", 3+i); string(m.Data) != want {
+			t.Errorf("message %d is %q, want %q", m.Seq, m.Data, want)
+		}
+	}
+}
+
 func TestPipelineKeepsOrder(t *testing.T) {
 	ctx := testContext(t)
 	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{Lazy: true})))
