@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
 	"glueline/pipeline/event"
 	"glueline/pipeline/group"
+	"glueline/pipeline/testfile"
 )
 
 // What people begin they end, under the same name: an end without a beginning is
@@ -73,6 +75,27 @@ func (c *control) fits(ctx context.Context, e *event.Event, force string) error 
 	}
 	e.Why = strings.TrimPrefix(fmt.Sprintf("%s; forced: %s; against it: %s", e.Why, force, strings.TrimPrefix(err.Error(), errNotBegun.Error()+": ")), "; ")
 	return nil
+}
+
+// unpaired says why no zero can be carried over work that ends, by where it began and
+// the wires that the channel has now; "" when one may be.
+func unpaired(begun []group.Begun, word, channel string, wires []string) string {
+	for _, k := range begun {
+		if k.Event != word || k.Channel != channel || k.Wire == "" || len(wires) == 0 || wires[0] == "" || wires[0] == k.Wire {
+			continue
+		}
+		was, _, _ := strings.Cut(k.Wire, "|")
+		is, _, _ := strings.Cut(wires[0], "|")
+		from, _ := testfile.SplitInput(was)
+		to, _ := testfile.SplitInput(is)
+		switch {
+		case from != to:
+			return fmt.Sprintf("the reading before it was of source %s, and %s is on source %s now", from, channel, to)
+		case !slices.Contains(wires[1:], k.Wire):
+			return fmt.Sprintf("the test file does not say that %s was on %s before, with from and to", channel, was)
+		}
+	}
+	return ""
 }
 
 // openSteps are the names of the steps that are begun, but one.

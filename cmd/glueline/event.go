@@ -287,7 +287,7 @@ func (c *replaceCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.State == "begin" {
-		fmt.Fprintln(s.out, "State the new gauge and its wiring, from now on, in the test file, and have the service read it (SIGHUP) before the end: the zero is carried to the new gauge only then.")
+		fmt.Fprintln(s.out, "State the new gauge and its wiring, from now on, in the test file, and have the service read it (SIGHUP) before the end: the zero is carried to the new gauge only then, and only within one source.")
 	}
 	return nil
 }
@@ -319,6 +319,10 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 		if e.Why != c.Why {
 			why = e.Why
 		}
+	}
+	var begun []group.Begun
+	if err := control.call(ctx, "GET", "/begun", nil, &begun); err != nil {
+		return c.untold(err, word)
 	}
 	clock, err := control.readings(ctx)
 	if err != nil {
@@ -366,10 +370,13 @@ func (c *pairedCommand) run(ctx context.Context, s streams, word string) error {
 		if c.State == "begin" && (interrupted || unread && c.Force == "") {
 			continue // nothing is begun after an interruption, or without readings
 		}
+		alone := unpaired(begun, word, channel, l.Wires[channel])
 		means := "The reading was taken. Do the work now; then: glueline " + word + " end " + c.What
 		switch {
 		case c.State == "begin" && len(bad) > 0:
 			means = "The reading is none to carry a zero over: " + strings.Join(bad, "; ") + ". Without it the series restarts: samples are flagged replaced until a zero is taken."
+		case c.State == "end" && alone != "":
+			means = "No zero is carried over the " + word + ": " + alone + ". The series restarts: samples are flagged replaced until a zero is taken."
 		case c.State == "end" && len(bad) > 0:
 			means = "The reading is none to carry a zero over: " + strings.Join(bad, "; ") + ". Take a zero."
 		case c.State == "end":

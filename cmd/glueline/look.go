@@ -12,6 +12,7 @@ type looks struct {
 	Cuts      map[string]uint64   `json:"cuts"`      // committed since the service began, by group
 	Zeros     []group.ZeroLook    `json:"zeros"`     // in progress
 	Positions map[string][]string `json:"positions"` // channels by position
+	Wires     map[string][]string `json:"wires"`     // by channel: the one that it is on now, and those of all times, as "source/input|gauge"
 	Shunts    map[string]bool     `json:"shunts"`    // by channel: whether the test file states its resistor
 	Failed    []string            `json:"failed"`    // groups whose worker is not at work
 	Clock     dataClock           `json:"clock"`     // what events of this moment are stamped by
@@ -19,7 +20,7 @@ type looks struct {
 
 // looks looks at every group between two of its messages.
 func (s *service) looks() looks {
-	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}, Shunts: map[string]bool{}}
+	l := looks{Newest: map[string]int64{}, Cuts: map[string]uint64{}, Zeros: []group.ZeroLook{}, Positions: map[string][]string{}, Wires: map[string][]string{}, Shunts: map[string]bool{}}
 	var sources []heard
 	for _, g := range s.groups {
 		counts := g.progress.Look()
@@ -42,5 +43,9 @@ func (s *service) looks() looks {
 		l.Shunts[e.Name] = e.Value.Shunt.Given
 	}
 	l.Clock = clockOf(sources, time.Now().UTC())
+	for _, e := range s.current.Load().test.Channels.Entries {
+		now, all := group.WiresOf(s.current.Load().test, e.Name, l.Clock.At)
+		l.Wires[e.Name] = append([]string{now}, all...)
+	}
 	return l
 }

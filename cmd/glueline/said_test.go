@@ -47,3 +47,26 @@ func TestWhatIsSaidFits(t *testing.T) {
 		}
 	}
 }
+
+// A zero is not carried to another source, nor from a wire that the test file has
+// forgotten: whoever ends the work is told.
+func TestWorkThatEndsElsewhere(t *testing.T) {
+	begun := []group.Begun{{Event: "replace", Channel: "beam", Wire: "node/A1|g1"}, {Event: "rewire", Channel: "web"}}
+	for _, c := range []struct {
+		word, channel string
+		wires         []string
+		says          string
+	}{
+		{"replace", "beam", []string{"node/A1|g1", "node/A1|g1"}, ""},
+		{"replace", "beam", []string{"node/A2|g2", "node/A1|g1", "node/A2|g2"}, ""},
+		{"replace", "beam", []string{"node/A2|g2", "node/A2|g2"}, "the test file does not say that beam was on node/A1 before, with from and to"},
+		{"replace", "beam", []string{"far/A1|g2", "node/A1|g1", "far/A1|g2"}, "the reading before it was of source node, and beam is on source far now"},
+		{"replace", "beam", []string{""}, ""},
+		{"rewire", "web", []string{"far/A1|g2", "far/A1|g2"}, ""}, // of a state from before that was noted
+		{"rewire", "beam", []string{"far/A1|g2", "far/A1|g2"}, ""},
+	} {
+		if got := unpaired(begun, c.word, c.channel, c.wires); got != c.says {
+			t.Errorf("%s of %s on %v: %q", c.word, c.channel, c.wires, got)
+		}
+	}
+}

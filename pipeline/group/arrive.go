@@ -38,6 +38,9 @@ func (run *sourceRun) apply(p Pending) {
 		}
 		return
 	}
+	if e.Paired() && e.State == "end" {
+		run.leave(p)
+	}
 	for _, c := range run.channels {
 		for _, w := range c.wires {
 			if !e.Reaches(c.plan.name, w.plan.at()) {

@@ -16,6 +16,7 @@ type Begun struct {
 	Source  string `json:",omitempty"` // whose excitation is off
 	At      int64  // ns, the event's time
 	Who     string `json:",omitempty"`
+	Wire    string `json:",omitempty"` // "source/input|gauge" of the channel, of work that a reading may jump through
 }
 
 func (k *Begun) is(e *event.Event) bool {

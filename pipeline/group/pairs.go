@@ -3,8 +3,11 @@ package group
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"glueline/pipeline/channel"
+	"glueline/pipeline/event"
+	"glueline/pipeline/testfile"
 )
 
 // pairKind is the key of InputState.InProgress for a reading of a pair.
@@ -89,6 +92,78 @@ func (run *sourceRun) pair(c *channelRun, w *wireRun, p Pending) {
 		s.Carried = append(s.Carried, *k)
 		w.prepare(c.plan)
 	}
+}
+
+// Work may end with the channel on an input of another source, or on one that the
+// test file states without the one before: no zero is carried there, and what was
+// begun on the old wire is over all the same.
+
+// noteWire keeps the wire on which work begins.
+func (r *Reducer) noteWire(e *event.Event) {
+	for i := range r.state.Begun {
+		if k := &r.state.Begun[i]; k.is(e) && k.Wire == "" {
+			k.Wire, _ = WiresOf(r.plan.test, e.Channel, e.Time)
+		}
+	}
+}
+
+// leave ends work on a wire that the plan does not have any more.
+func (r *Reducer) leave(e *event.Event) {
+	for _, k := range r.state.Begun {
+		if s := r.state.Inputs[k.Wire]; k.is(e) && s != nil && !r.plan.has(e.Channel, k.Wire) {
+			s.leave(e)
+		}
+	}
+}
+
+// has reports whether a channel is on a wire at any time.
+func (p *Plan) has(channel, key string) bool {
+	for _, s := range p.sources {
+		for _, c := range s.channels {
+			if c.name == channel && slices.ContainsFunc(c.wires, func(w *wirePlan) bool { return w.key == key }) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// leave ends work on a channel's wires of this source when the channel is on none of
+// them any more; pair does it where it still is.
+func (run *sourceRun) leave(p Pending) {
+	for _, c := range run.channels {
+		if !p.Event.Touches(c.plan.name) || slices.ContainsFunc(c.wires, func(w *wireRun) bool { return w.plan.from <= p.At && p.At < w.plan.to }) {
+			continue
+		}
+		for _, w := range c.wires {
+			w.state.leave(&p.Event)
+		}
+	}
+}
+
+// leave forgets work that was begun and cannot end here.
+func (s *InputState) leave(e *event.Event) {
+	if s.Pairing != nil && s.Pairing.Event == e.Event {
+		s.Pairing, s.Handled = nil, false
+		delete(s.InProgress, pairKind)
+	}
+}
+
+// WiresOf are the wires of a channel by the test file, "source/input|gauge": the one
+// at a time, "" for none, and those of all times.
+func WiresOf(t *testfile.Test, channel string, at time.Time) (now string, all []string) {
+	c, _ := t.Channels.Get(channel)
+	for _, w := range t.Wiring {
+		if w.Position.Text != c.Position.Or(channel) {
+			continue
+		}
+		key := w.Input.Text + "|" + w.Gauge.Text
+		all = append(all, key)
+		if (!w.From.Given || !at.Before(w.From.Time)) && (!w.To.Given || at.Before(w.To.Time)) {
+			now = key
+		}
+	}
+	return now, all
 }
 
 // endReading ends a reading of a pair; nil when none was begun.

@@ -290,6 +290,62 @@ func TestZeroIsCarriedToAnotherGauge(t *testing.T) {
 	}
 }
 
+// A gauge is replaced by one on an input of another source, stated with from and to
+// or in place of the old one: the series restarts there, and nothing of the work
+// stays behind on the old input, over a restart too.
+func TestReplacedOntoAnotherSource(t *testing.T) {
+	const from = `"2026-01-02T12:00:06.2Z"`
+	old := strings.NewReplacer("  logger: {rate", "  far: {rate: 10 Hz, unit: mV/V}\n  logger: {rate", "g2: {lot: A}}", "g2: {lot: A}, g3: {lot: A}}").Replace(idleArticle)
+	for name, wiring := range map[string]string{
+		"stated with from and to": "input: node/A1, to: " + from + "}\n  - {position: beam, gauge: g3, input: far/A1, from: " + from + "}\n",
+		"in place of the old":     "input: far/A1}\n",
+	} {
+		b := &bench{T: t, r: parse(t, old)}
+		reduceFrame(t, b.r, air(0, 20))
+		b.zero()
+		b.say("replace", "before", on("beam"))
+		b.rows(30, noisy(0.3))
+		b.say("replace", "begin", on("beam"))
+		b.rows(3, noisy(0.1)) // to 6.3 s
+		if begun := b.r.State().Begun; len(begun) != 1 || begun[0].Wire != "node/A1|g1" {
+			t.Fatalf("begun %+v", begun)
+		}
+		text, err := json.Marshal(b.r.State())
+		if err != nil {
+			t.Fatal(err)
+		}
+		plan := parse(t, strings.Replace(old, "input: node/A1}\n", wiring, 1)).plan
+		state, err := plan.ReadState(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.r = NewReducerAt(plan, state)
+		b.say("replace", "after", on("beam"))
+		there := strains(b.at, make([]float64, 30)...)
+		there.Source = "far"
+		reduceFrame(t, b.r, there)
+		at := b.at
+		b.at += 3
+		b.say("replace", "end", on("beam"))
+		b.at = at
+		web := strains(b.at, make([]float64, 32)...) // the old source goes on, with its other gauge
+		web.Columns = append(web.Columns, web.Columns[0])
+		web.Columns[2].Name = "L1"
+		reduceFrame(t, b.r, web)
+		there = strains(b.at+3, 0.2, 0.2)
+		there.Source = "far"
+		batch := reduceFrame(t, b.r, there)
+		if m := flag.Mask(columnOf(t, b.r, batch, "beam flags").Flags[1]); m&flag.Replaced == 0 || m&flag.Handled != 0 {
+			t.Errorf("%s: flagged %s, want the series to restart", name, m)
+		}
+		b.r = restarted(t, b.r)
+		left := b.r.State().Inputs["node/A1|g1"]
+		if left == nil || left.Pairing != nil || left.Handled || len(left.InProgress) != 0 || len(b.r.State().Begun) != 0 {
+			t.Errorf("%s: on the old input stays %+v, begun %+v", name, left, b.r.State().Begun)
+		}
+	}
+}
+
 func TestRestartedSeriesGoesOnWithAZero(t *testing.T) {
 	b := newBench(t)
 	b.zero()

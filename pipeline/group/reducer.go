@@ -50,7 +50,13 @@ func (r *Reducer) State() *State { return r.state }
 // Event takes an event. It holds for every source from the first row at or
 // after its time that comes later.
 func (r *Reducer) Event(e event.Event) {
+	if e.Paired() && e.State == "end" {
+		r.leave(&e)
+	}
 	r.state.begun(&e)
+	if e.Paired() && e.State == "begin" {
+		r.noteWire(&e)
+	}
 	for _, s := range r.plan.sources {
 		if e.Source != "" && e.Source != s.name {
 			continue
