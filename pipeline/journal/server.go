@@ -225,7 +225,10 @@ const (
 )
 
 // health asks the server itself.
-func (s *Server) health(ctx context.Context) error {
+func (s *Server) health(ctx context.Context) error { return s.believed(ctx, s.healthz) }
+
+// believed asks until the answer is a good one, or was bad often enough.
+func (s *Server) believed(ctx context.Context, ask func(context.Context) (*server.HealthStatus, error)) error {
 	var status *server.HealthStatus
 	for asked := range healthAsked {
 		if asked > 0 {
@@ -236,7 +239,7 @@ func (s *Server) health(ctx context.Context) error {
 			}
 		}
 		var err error
-		if status, err = s.healthz(ctx); err != nil {
+		if status, err = ask(ctx); err != nil {
 			return err
 		}
 		running := s.srv.Running() && s.srv.JetStreamEnabled()

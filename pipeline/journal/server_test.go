@@ -13,12 +13,15 @@ import (
 	"io"
 	"math/big"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
 
 	"glueline/pipeline/journal/brokertest"
 )
@@ -305,3 +308,25 @@ func TestMain(m *testing.M) {
 // roles are what the test program does instead of testing when an environment
 // variable is set, with its value, to be killed or limited by the test proper.
 var roles = map[string]func(value string) int{}
+
+// A stream that is being made, as the quarantine is at the first refusal, is called lost
+// for a moment: that is no failure. What is said again and again is.
+func TestServerIsNotBelievedAtOnce(t *testing.T) {
+	s := startServer(t, ServerOptions{})
+	for _, c := range []struct {
+		bad  int // answers, before a good one
+		asks int
+		want error
+	}{{0, 1, nil}, {1, 2, nil}, {healthAsked - 1, healthAsked, nil}, {healthAsked, healthAsked, ErrServerFailed}} {
+		asks := 0
+		err := s.believed(testContext(t), func(context.Context) (*server.HealthStatus, error) {
+			if asks++; asks <= c.bad {
+				return &server.HealthStatus{StatusCode: http.StatusServiceUnavailable, Error: "a stream is not current"}, nil
+			}
+			return &server.HealthStatus{StatusCode: http.StatusOK}, nil
+		})
+		if asks != c.asks || !errors.Is(err, c.want) || c.want == nil && err != nil {
+			t.Errorf("%d bad answers: asked %d times, %v", c.bad, asks, err)
+		}
+	}
+}
