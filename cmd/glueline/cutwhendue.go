@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"glueline/pipeline/event"
-	"glueline/pipeline/journal"
 )
 
 // cutsInJournal is how many cuts a journal has room for: the newest, which it
@@ -25,10 +24,21 @@ func (g *liveGroup) grows(uncut int64) {
 	if uncut < g.share.Load() {
 		return
 	}
+	g.wake()
+}
+
+// wake has it looked at once whether a cut is due.
+func (g *liveGroup) wake() {
 	select {
 	case g.large <- struct{}{}:
 	default:
 	}
+}
+
+// stuck is isStuck of the journal as it is now.
+func (g *liveGroup) stuck(ctx context.Context) bool {
+	state, err := g.journal.State(ctx)
+	return err == nil && isStuck(&state)
 }
 
 // cutWhenDue asks for a cut, by an event like any other: when frames came since
@@ -43,14 +53,12 @@ func (g *liveGroup) cutWhenDue(ctx context.Context, idle, longest time.Duration)
 	moved, cut := time.Now(), time.Now()
 	said := fullSaid{log: g.log, group: g.plan.Name}
 	for {
-		var looked *journal.State
 		select {
 		case <-ctx.Done():
 			return
 		case <-g.large:
 		case <-ticker.C:
 			if state, err := g.journal.State(ctx); err == nil {
-				looked = &state
 				if !g.lowDisk.Load() { // which is said of the disk
 					said.look(g.roomWarning(&state), &state, time.Now())
 				}
@@ -73,7 +81,7 @@ func (g *liveGroup) cutWhenDue(ctx context.Context, idle, longest time.Duration)
 			why = "the last cut was long ago"
 		case g.trim && g.uncut.Load() >= g.share.Load():
 			why = "the journal has its share of room for a cut"
-		case g.trim && g.checked.Load() >= asked && looked != nil && isStuck(looked):
+		case g.trim && g.checked.Load() >= asked && g.stuck(ctx):
 			why = "the journal is full"
 		}
 		if why == "" {

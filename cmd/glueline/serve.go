@@ -366,7 +366,7 @@ type liveGroup struct {
 	disk     *freeWatch    // of the journal, once lowDisk is true
 	share    atomic.Int64  // bytes of the journal that a cut may have
 	uncut    atomic.Int64  // bytes of the journal that no cut holds
-	large    chan struct{} // told when these are as many
+	large    chan struct{} // told when these are as many, and behind each check
 	checked  atomic.Uint64 // sequence up to which cuts were read back, and trimmed behind
 	passOver string        // digest of a calibration that is not to hold
 	faults   *faults

@@ -30,6 +30,7 @@ func (g *liveGroup) beginCheck(ctx context.Context, unread []committedCut) *chec
 		for cut := range c.cuts {
 			if unread = g.check(ctx, append(unread, cut)); len(unread) == 0 {
 				g.checked.Store(cut.last)
+				g.wake() // the newest cut may fill the journal by itself
 			}
 		}
 	}()
