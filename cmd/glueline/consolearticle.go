@@ -392,7 +392,7 @@ func (a *consoleArticle) output(ctx context.Context, args ...string) (any, error
 }
 
 // errCommand is how a command ended that has said why.
-var errCommand = errors.New("it was not done; what was said stands above")
+var errCommand = errors.New("it was not done, or what it found is not as it should be; what was said stands here")
 
 // Plan turns an action into a command of this program: what the page does, a
 // terminal can do, and the page shows how.

@@ -39,20 +39,24 @@ function identify(test: Test, into: HTMLElement): () => void {
   let rest: Map<string, number> | undefined, told = "";
   const button = h("button", { type: "button", id: "identify", "aria-pressed": "false", click: () => {
     rest = rest ? undefined : new Map([...test.channels].map((c) => [c.name, strainOf(c.name)?.last ?? NaN]));
+    told = "";
     button.setAttribute("aria-pressed", String(!!rest));
     big.textContent = rest ? "press a gauge" : "stopped";
   } }, "Listen");
-  into.append(h("section", { class: "card", "aria-label": "Identify" }, h("h2", {}, "Identify"), h("p", { class: "soft" }, "Press each gauge with a finger, one after the other. The channel that moves and its sign stand here: a wire that was swapped shows at once."), button, big, log));
+  into.append(h("section", { class: "card", "aria-label": "Identify" }, h("h2", {}, "Identify"), h("p", { class: "soft" }, "Press each gauge with a finger, one after the other. The channel that moves and its sign stand here: a wire that was swapped shows at once. It needs a test or installation zero: before one there is no strain."), button, big, log));
   return watch(() => {
     if (!rest) return;
-    let most = { name: "", by: 0 };
+    let most = { name: "", by: 0 }, known = false;
     for (const c of test.channels) {
       const now = columns.get(c.name + " [m/m]") ?? strainOf(c.name), before = rest.get(c.name) ?? NaN;
       if (!now || !Number.isFinite(now.last - before)) { if (now) rest.set(c.name, now.last); continue; }
+      known = true;
       const by = now.last - before;
       if (Math.abs(by) > Math.abs(most.by)) most = { name: c.name, by };
       rest.set(c.name, before + 0.02 * (now.last - before)); // slow changes are not a finger
     }
+    if (!known) { big.textContent = "no strain yet"; return; } // without a zero, or while nothing comes
+    if (big.textContent === "no strain yet") big.textContent = "press a gauge";
     if (Math.abs(most.by) < 5e-6) return;
     big.textContent = `${most.name} ${most.by > 0 ? "+" : "−"}`;
     if (told !== most.name) { told = most.name; log.prepend(h("li", {}, `${most.name}, ${text(most.by, "m/m")}`)); }

@@ -44,7 +44,7 @@ export async function carryOut(what: string, fields: Record<string, string>, int
           const t = await get("task", { id: task });
           said.textContent = t.said || "…";
           if (t.done) {
-            state.textContent = t.error ? "Not done: " + t.error : "Done.";
+            state.textContent = t.error ? "Attention: " + t.error : "Done.";
             state.dataset.done = t.error ? "no" : "yes";
             break;
           }
