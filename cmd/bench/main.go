@@ -40,6 +40,8 @@ type settings struct {
 	streamServe   string  // more arguments of serve, with blanks between
 	profile       string  // file for the profile of allocations; "" is none
 	streamCuts    uint64  // of the shorter test that recovery is timed with
+
+	consoleSeconds float64 // that the console is looked at
 }
 
 func main() {
@@ -61,7 +63,8 @@ func main() {
 	flag.Float64Var(&s.streamFirst, "stream-first", 20, "seconds of a stream whose memory is compared with that of one ten times as long")
 	flag.Uint64Var(&s.streamCuts, "stream-cuts", 1000, "cuts of the shorter of the two tests after which recovery is timed")
 	flag.StringVar(&s.profile, "alloc-profile", "", "file for who allocated in the stream's part allocations, for go tool pprof")
-	only := flag.String("only", "kernels,csv,arrow,memory,stream,again", "sections to run, with commas between")
+	flag.Float64Var(&s.consoleSeconds, "console-seconds", 300, "seconds that the section console looks at its page")
+	only := flag.String("only", "kernels,csv,arrow,memory,stream,again", "sections to run, with commas between; console, which needs Node and Chromium, is run when it is named")
 	keep := flag.Bool("keep", false, "keep the files and say where they are")
 	flag.Parse()
 	if err := run(&s, strings.Split(*only, ","), *keep); err != nil {
@@ -74,7 +77,9 @@ func run(s *settings, only []string, keep bool) (err error) {
 	if s.rounds < 5 {
 		return errors.New("fewer than five rounds say little")
 	}
-	if slices.ContainsFunc(only, func(section string) bool { return section != "stream" && section != "memory" && section != "again" }) {
+	if slices.ContainsFunc(only, func(section string) bool {
+		return section != "console" && section != "stream" && section != "memory" && section != "again"
+	}) {
 		if s.python, err = findPython(); err != nil {
 			return err
 		}
@@ -109,6 +114,7 @@ func run(s *settings, only []string, keep bool) (err error) {
 		{"memory", memory},
 		{"stream", stream},
 		{"again", again},
+		{"console", console},
 	} {
 		if !slices.Contains(only, section.name) {
 			continue
