@@ -262,7 +262,7 @@ func (c *comparison) print(w io.Writer) {
 		fmt.Fprintf(w, "%s: %s, from %s to %s\n", side.name, side.results.dir, moment(side.from), moment(side.to-1))
 	}
 	fmt.Fprintln(w, "Changes are those of B against A, over samples that no flag leaves out.")
-	same, rows := 0, int64(0)
+	same, rounded, rows := 0, 0, int64(0)
 	whole := table{head: []string{"column", "unit", "min", "change", "max", "change", "mean", "change", "largest difference", "at"},
 		right: []bool{false, false, true, true, true, true, true, true, true, true}}
 	held := table{head: []string{"step", "column", "unit", "min", "change", "max", "change", "mean", "change", "largest difference", "at"},
@@ -291,11 +291,15 @@ func (c *comparison) print(w io.Writer) {
 			same++
 			continue
 		}
+		if x.RoundingOnly(&x.Whole) {
+			rounded++
+			continue
+		}
 		whole.rows = append(whole.rows, append([]string{nameOf(x)}, changeInWords(x, &x.Whole)...))
 	}
 	for i := range c.steps {
 		for _, x := range c.result.Columns {
-			if x.InA && x.InB && x.In[i].Differs() {
+			if x.InA && x.InB && x.In[i].Differs() && !x.RoundingOnly(&x.In[i]) {
 				held.rows = append(held.rows, append([]string{c.steps[i].Name, nameOf(x)}, changeInWords(x, &x.In[i])...))
 			}
 		}
@@ -327,6 +331,9 @@ func (c *comparison) print(w io.Writer) {
 	if same > 0 {
 		fmt.Fprintf(w, "%s the same to the last bit, values and flags, in %s.\n", are(same, "column"), count(int(rows), "row"))
 	}
+	if rounded > 0 {
+		fmt.Fprintf(w, "%s by rounding alone, less than 1e-12 of the largest value: not listed; --csv has every digit.\n", differ(rounded, "column"))
+	}
 	for i, side := range []*reductionSide{c.a, c.b} {
 		if side.draft != "" && (i == 0 || side.draft != c.a.draft) {
 			fmt.Fprintln(w, side.draft)
@@ -342,6 +349,14 @@ func are(n int, thing string) string {
 	return count(n, thing) + " are"
 }
 
+// differ is "1 column differs", "2 columns differ".
+func differ(n int, thing string) string {
+	if n == 1 {
+		return count(n, thing) + " differs"
+	}
+	return count(n, thing) + " differ"
+}
+
 // nameOf is a column's name without its unit.
 func nameOf(x *compare.Column) string { return strings.TrimSuffix(x.Name, " ["+x.Unit+"]") }
 
@@ -349,13 +364,13 @@ func nameOf(x *compare.Column) string { return strings.TrimSuffix(x.Name, " ["+x
 func changeInWords(x *compare.Column, c *compare.Change) []string {
 	unit, scale, decimals := shownUnit(x.Unit)
 	row := []string{unit}
-	for _, v := range [][2]float64{{c.A.Min, c.B.Min}, {c.A.Max, c.B.Max}, {c.A.Mean, c.B.Mean}} {
+	for i, v := range [][2]float64{{c.A.Min, c.B.Min}, {c.A.Max, c.B.Max}, {c.A.Mean, c.B.Mean}} {
 		value, change := "-", "-"
-		if c.A.N > 0 {
+		if known := !x.Axis() || i == 2; known && c.A.N > 0 {
 			value = digits(v[0]*scale, decimals)
-		}
-		if c.A.N > 0 && c.B.N > 0 {
-			change = changed((v[1]-v[0])*scale, decimals+1)
+			if c.B.N > 0 {
+				change = changed(x.Less(v[0], v[1])*scale, decimals+1)
+			}
 		}
 		row = append(row, value, change)
 	}
@@ -443,15 +458,22 @@ func (c *comparison) line(x *compare.Column, d *compare.Change, step *steps.Step
 		row[5], row[6], row[7] = step.Name, stamp(step.Hold), stamp(step.End)
 	}
 	row = append(row, strconv.FormatInt(d.A.N, 10), strconv.FormatInt(d.B.N, 10), strconv.FormatInt(d.Rows, 10))
-	for _, v := range [][2]float64{{d.A.Min, d.B.Min}, {d.A.Max, d.B.Max}, {d.A.Mean, d.B.Mean}} {
+	for i, v := range [][2]float64{{d.A.Min, d.B.Min}, {d.A.Max, d.B.Max}, {d.A.Mean, d.B.Mean}} {
 		a, b := v[0], v[1]
+		change := x.Less(a, b)
+		if x.Axis() && i < 2 { // the least and the largest of directions are no directions that could turn
+			change = math.NaN()
+		}
 		if d.A.N == 0 {
 			a = math.NaN()
 		}
 		if d.B.N == 0 {
 			b = math.NaN()
 		}
-		row = append(row, exact(a), exact(b), exact(b-a))
+		if d.A.N == 0 || d.B.N == 0 {
+			change = math.NaN()
+		}
+		row = append(row, exact(a), exact(b), exact(change))
 	}
 	mean, largest := d.Mean, d.Largest
 	if d.Rows == 0 {

@@ -22,7 +22,6 @@ import (
 	"glueline/pipeline/printable"
 	"glueline/pipeline/testfile"
 	"glueline/sinks/archive"
-	"glueline/sinks/compare"
 	"glueline/sinks/revise"
 )
 
@@ -328,7 +327,8 @@ func (k *keptTest) fileOf(name string) []byte {
 	return nil
 }
 
-// samples is how many cuts a preview reduces both ways.
+// samples is how many cuts a preview reduces both ways: the first that are touched,
+// one after the other, since a later one begins from what those before leave.
 const samples = 3
 
 // show says what a revision changes.
@@ -350,6 +350,7 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 	reach := table{head: []string{"group", "cuts", "touched", "readings", "sources"}, right: []bool{false, true, true, true, false}}
 	change := table{head: []string{"column", "rows looked at", "mean change", "largest change", "at", "other flags", "values gained or lost"},
 		right: []bool{false, true, true, true, false, true, true}}
+	var looked []string
 	var rate []float64 // bytes a second
 	var bytes int64
 	for _, name := range slices.Sorted(maps.Keys(r.Groups)) {
@@ -364,17 +365,22 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 		}
 		bytes += what.RawBytes
 		reach.rows = append(reach.rows, []string{name, fmt.Sprint(what.Cuts), fmt.Sprint(len(what.Touched)), size(what.RawBytes), cmp.Or(strings.Join(what.Sources, ", "), "none")})
-		rows, speed, err := c.sample(ctx, &o, what)
+		rows, upTo, speed, err := c.sample(ctx, &o, what)
 		if err != nil {
 			return err
 		}
 		change.rows = append(change.rows, rows...)
-		rate = append(rate, speed...)
+		if speed > 0 {
+			looked, rate = append(looked, upTo), append(rate, speed)
+		}
 	}
 	reach.write(s.out)
 	if len(change.rows) > 0 {
-		fmt.Fprintf(s.out, "\nOf up to %d cuts a group, reduced both ways; columns that stay are left out:\n\n", samples)
+		fmt.Fprintf(s.out, "\nOf the first cuts that are touched, up to %d a group, reduced both ways (%s). Columns that stay are left out:\n\n", samples, strings.Join(looked, ", "))
 		change.write(s.out)
+		fmt.Fprintln(s.out, "\nLater cuts may change by more, as where the load is larger.")
+	} else if len(looked) > 0 {
+		fmt.Fprintf(s.out, "\nThe first cuts that are touched, up to %d a group, were reduced both ways (%s): nothing changes in them. Later ones may.\n", samples, strings.Join(looked, ", "))
 	}
 	limit := "without a limit"
 	if share > 0 {
@@ -399,40 +405,27 @@ func (r *revision) spanInWords() string {
 	return "for all time"
 }
 
-// sample reduces the first, the middle and the last cut that is touched.
-func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (rows [][]string, rate []float64, err error) {
-	total := map[string]*compare.Column{}
-	var order []string
-	for i, cut := range what.Touched {
-		if n := len(what.Touched); i != 0 && i != n/2 && i != n-1 {
-			continue
-		}
-		began := time.Now()
-		changes, bytes, err := o.Sample(ctx, cut, c.Data)
-		if err != nil {
-			return nil, nil, err
-		}
-		if took := time.Since(began).Seconds(); took > 0 {
-			rate = append(rate, float64(bytes)/took)
-		}
-		for _, x := range changes {
-			t := total[x.Name]
-			if t == nil {
-				total[x.Name] = x
-				order = append(order, x.Name)
-				continue
-			}
-			t.Whole.Add(&x.Whole)
-		}
+// sample reduces the first cuts that are touched.
+func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (rows [][]string, upTo string, rate float64, err error) {
+	if len(what.Touched) == 0 {
+		return nil, "", 0, nil
 	}
-	for _, name := range order {
-		unit, scale, decimals := shownUnit(total[name].Unit)
-		x := &total[name].Whole
+	began := time.Now()
+	sampled, err := o.Samples(ctx, what.Touched[0], samples, c.Data)
+	if err != nil {
+		return nil, "", 0, err
+	}
+	if took := time.Since(began).Seconds(); took > 0 {
+		rate = float64(sampled.RawBytes) / took
+	}
+	for _, column := range sampled.Columns {
+		unit, scale, decimals := shownUnit(column.Unit)
+		x := &column.Whole
 		lost := x.OnlyA + x.OnlyB
-		if x.Largest == 0 && x.Flags == 0 && lost == 0 {
+		if (x.Largest == 0 || column.RoundingOnly(x)) && x.Flags == 0 && lost == 0 {
 			continue
 		}
-		row := []string{name, fmt.Sprint(x.Rows), "", "", "", "", ""}
+		row := []string{column.Name, fmt.Sprint(x.Rows), "", "", "", "", ""}
 		if x.Largest != 0 {
 			row[2] = fmt.Sprintf("%+.*f %s", decimals+1, x.Mean*scale, unit)
 			row[3] = fmt.Sprintf("%+.*f %s", decimals+1, x.Largest*scale, unit)
@@ -446,7 +439,7 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 		}
 		rows = append(rows, row)
 	}
-	return rows, rate, nil
+	return rows, "group " + o.Group + " up to " + moment(sampled.UpTo), rate, nil
 }
 
 // make makes the revision, alone or with others, and has it hold when all of it

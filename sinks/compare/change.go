@@ -12,17 +12,37 @@ type Values struct {
 	N    int64   `json:"n"`
 	Min  float64 `json:"min"`
 	Max  float64 `json:"max"`
-	Mean float64 `json:"mean"`
+	Mean float64 `json:"mean"` // of directions of an axis, the direction of their sum at twice the angle
+	sum  axes
 }
 
-func (v *Values) take(x float64) {
+// axes is a sum of directions of axes, each as an arrow at twice its angle, so that
+// the two ends of an axis are one. Without any it is zero.
+type axes struct{ cos, sin float64 }
+
+func (s *axes) add(angle float64) {
+	sin, cos := math.Sincos(2 * angle)
+	s.cos += cos
+	s.sin += sin
+}
+
+func (s axes) mean() float64 { return math.Atan2(s.sin, s.cos) / 2 }
+
+func (v *Values) take(x float64, axis bool) {
 	v.N++
+	if axis {
+		v.sum.add(x)
+	}
 	if v.N == 1 {
 		v.Min, v.Max, v.Mean = x, x, x
 		return
 	}
 	v.Min, v.Max = min(v.Min, x), max(v.Max, x)
-	v.Mean += (x - v.Mean) / float64(v.N)
+	if axis {
+		v.Mean = v.sum.mean()
+	} else {
+		v.Mean += (x - v.Mean) / float64(v.N)
+	}
 }
 
 // Change is how far the two sides of a column are apart over a stretch.
@@ -37,44 +57,12 @@ type Change struct {
 	Flags        int64
 	Lost, Gained [32]int64
 	OnlyA, OnlyB int64 // values in rows of both sides that one side has alone
+	turned       axes  // sum of the differences of directions
 }
 
 // Differs reports whether anything is other at all.
 func (c *Change) Differs() bool {
 	return c.Largest != 0 || c.Flags != 0 || c.OnlyA != 0 || c.OnlyB != 0 || c.A != c.B
-}
-
-// Add takes the differences of further rows of the same column.
-func (c *Change) Add(x *Change) {
-	c.A.add(&x.A)
-	c.B.add(&x.B)
-	if n := c.Rows + x.Rows; n > 0 {
-		c.Mean = (c.Mean*float64(c.Rows) + x.Mean*float64(x.Rows)) / float64(n)
-		c.Rows = n
-	}
-	if math.Abs(x.Largest) > math.Abs(c.Largest) {
-		c.Largest, c.When = x.Largest, x.When
-	}
-	c.Flags += x.Flags
-	for i := range c.Lost {
-		c.Lost[i] += x.Lost[i]
-		c.Gained[i] += x.Gained[i]
-	}
-	c.OnlyA += x.OnlyA
-	c.OnlyB += x.OnlyB
-}
-
-func (v *Values) add(x *Values) {
-	switch {
-	case x.N == 0:
-	case v.N == 0:
-		*v = *x
-	default:
-		v.Min, v.Max = min(v.Min, x.Min), max(v.Max, x.Max)
-		n := v.N + x.N
-		v.Mean += (x.Mean - v.Mean) * float64(x.N) / float64(n)
-		v.N = n
-	}
 }
 
 // FlagChange is a flag that rows have on one side only.
@@ -110,16 +98,21 @@ func (c *Change) pair(a, b []float64, axis bool, flagsA, flagsB []uint32, times 
 		x, y := a[i], b[i]
 		useA, useB := x == x && !leftOut(flagsA, i), y == y && !leftOut(flagsB, i)
 		if useA {
-			c.A.take(x)
+			c.A.take(x, axis)
 		}
 		if useB {
-			c.B.take(y)
+			c.B.take(y, axis)
 		}
 		switch {
 		case useA && useB:
 			d := less(x, y, axis)
 			c.Rows++
-			c.Mean += (d - c.Mean) / float64(c.Rows)
+			if axis {
+				c.turned.add(d)
+				c.Mean = c.turned.mean()
+			} else {
+				c.Mean += (d - c.Mean) / float64(c.Rows)
+			}
 			if math.Abs(d) > math.Abs(c.Largest) {
 				c.Largest, c.When = d, times[i]
 			}
@@ -141,10 +134,10 @@ func less(x, y float64, axis bool) float64 {
 }
 
 // one takes rows of one side.
-func (v *Values) one(a []float64, flags []uint32) {
+func (v *Values) one(a []float64, axis bool, flags []uint32) {
 	for i, x := range a {
 		if x == x && !leftOut(flags, i) {
-			v.take(x)
+			v.take(x, axis)
 		}
 	}
 }

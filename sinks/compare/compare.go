@@ -29,9 +29,30 @@ type Column struct {
 	Trace                            []Bin    // by bin
 }
 
-// axis reports whether the values are directions of an axis: of the principal
-// strains of a rosette.
-func (c *Column) axis() bool { return c.Unit == "rad" }
+// Axis reports whether the values are directions of an axis: of the principal
+// strains of a rosette. Such have no least and no largest, since half a turn on they
+// are the same.
+func (c *Column) Axis() bool { return c.Unit == "rad" }
+
+// Less is the second side's value less the first's; of an axis the turn by the
+// shorter way, within a quarter of a turn.
+func (c *Column) Less(a, b float64) float64 { return less(a, b, c.Axis()) }
+
+// rounding is how far, of the column's largest value, two computations of the same
+// number may be apart: some thousand times the spacing of float64, far below what any
+// reading resolves. Of our own choice.
+const rounding = 1e-12
+
+// RoundingOnly reports whether a stretch of the column has differences, and they are
+// those of rounding alone: as where the same result was worked out in another order.
+func (c *Column) RoundingOnly(x *Change) bool {
+	largest := 1.0 // rad
+	if !c.Axis() {
+		largest = max(math.Abs(c.Whole.A.Min), math.Abs(c.Whole.A.Max), math.Abs(c.Whole.B.Min), math.Abs(c.Whole.B.Max))
+	}
+	return x.Largest != 0 && math.Abs(x.Largest) <= rounding*largest && x.Flags == 0 && x.OnlyA == 0 && x.OnlyB == 0 &&
+		x.A.N == x.Rows && x.B.N == x.Rows
+}
 
 // Rows are those of a source.
 type Rows struct {
@@ -242,11 +263,11 @@ func (s *source) both(n int) {
 		take := func(to *Change, from, until int) {
 			switch {
 			case x == nil:
-				to.B.one(y[from:until], cut(fy, from, until))
+				to.B.one(y[from:until], c.Axis(), cut(fy, from, until))
 			case y == nil:
-				to.A.one(x[from:until], cut(fx, from, until))
+				to.A.one(x[from:until], c.Axis(), cut(fx, from, until))
 			default:
-				to.pair(x[from:until], y[from:until], c.axis(), cut(fx, from, until), cut(fy, from, until), times[from:until])
+				to.pair(x[from:until], y[from:until], c.Axis(), cut(fx, from, until), cut(fy, from, until), times[from:until])
 				if c.first && fx != nil && fy != nil {
 					to.flags(fx[from:until], fy[from:until])
 				}
@@ -301,9 +322,9 @@ func (s *source) one(r, other *rows, only *int64, isA bool) {
 			}
 			return &to.B
 		}
-		side(&c.Whole).one(x, flags)
+		side(&c.Whole).one(x, c.Axis(), flags)
 		for _, p := range s.spans {
-			side(&c.In[p.window]).one(x[p.from:p.to], cut(flags, p.from, p.to))
+			side(&c.In[p.window]).one(x[p.from:p.to], c.Axis(), cut(flags, p.from, p.to))
 		}
 		if isA {
 			s.trace(c.Column, times, x, nil, flags, nil)

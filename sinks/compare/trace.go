@@ -46,7 +46,7 @@ func (s *source) trace(c *Column, times []int64, x, y []float64, flagsX, flagsY 
 			b.B.take(y[i])
 		}
 		if useX && useY {
-			b.Difference.take(less(x[i], y[i], c.axis()))
+			b.Difference.take(less(x[i], y[i], c.Axis()))
 		}
 	}
 }

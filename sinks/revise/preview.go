@@ -92,31 +92,60 @@ func (o *Order) Reach() (Reach, error) {
 	return out, nil
 }
 
-// Sample reduces one cut as it will be, in a folder of its own below scratch that
-// is removed, and compares it with the base.
-func (o *Order) Sample(ctx context.Context, cut uint64, scratch string) ([]*compare.Column, int64, error) {
+// Sampled is what a change does to a few cuts.
+type Sampled struct {
+	Columns  []*compare.Column // of the base beside what will be
+	RawBytes int64             // of those cuts
+	UpTo     int64             // time of the last reading in them, ns since 1970 UTC
+}
+
+// Samples reduces cuts as they will be, in a folder of its own below scratch that is
+// removed, and compares them with the base. The first must be the first one that the
+// change touches: before it all is as it was, and each further cut follows the one
+// before, since what a cut begins from may be another too. Any other cut could only
+// be begun from the state that the change does away with.
+func (o *Order) Samples(ctx context.Context, first uint64, cuts int, scratch string) (*Sampled, error) {
 	dir, err := os.MkdirTemp(scratch, ".sample-*")
 	if err != nil {
-		return nil, 0, fmt.Errorf("sample: %w", err)
+		return nil, fmt.Errorf("sample: %w", err)
 	}
 	defer os.RemoveAll(dir) // what is left begins with a dot, and is looked at by nobody
 	w := &work{Order: *o, out: disk.At(dir), pace: newPace(o.Share)}
 	w.Out = dir
-	bytes, err := w.make(ctx, cut)
+	if first > 0 { // a base that was reduced again may keep a state of its own
+		own, err := (&work{Order: *o, out: disk.At(o.Base)}).ownState(first - 1)
+		if err == nil && own != nil {
+			err = w.writeState(first-1, own)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	out := &Sampled{}
+	was, now := compare.Side{Dir: o.Base}, compare.Side{Dir: dir}
+	for cut := first; cut < first+uint64(cuts) && cut < o.Cuts; cut++ {
+		bytes, err := w.make(ctx, cut)
+		if err != nil {
+			return nil, err
+		}
+		m := w.readMade(cut)
+		if m == nil {
+			return nil, errors.New("sample: its note is not there")
+		}
+		base, err := segment.ReadCommit(filepath.Join(o.Base, w.recordName(cut)))
+		if err != nil {
+			return nil, err
+		}
+		was.Files, now.Files = append(was.Files, base.Files...), append(now.Files, m.Record.Files...)
+		for _, f := range base.Files {
+			out.UpTo = max(out.UpTo, f.LastTime)
+		}
+		out.RawBytes += bytes
+	}
+	changes, err := compare.Sides(ctx, was, now, compare.Options{})
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
-	m := w.readMade(cut)
-	if m == nil {
-		return nil, 0, errors.New("sample: its note is not there")
-	}
-	base, err := segment.ReadCommit(filepath.Join(o.Base, w.recordName(cut)))
-	if err != nil {
-		return nil, 0, err
-	}
-	changes, err := compare.Sides(ctx, compare.Side{Dir: o.Base, Files: base.Files}, compare.Side{Dir: dir, Files: m.Record.Files}, compare.Options{})
-	if err != nil {
-		return nil, 0, err
-	}
-	return changes.Columns, bytes, nil
+	out.Columns = changes.Columns
+	return out, nil
 }
