@@ -83,8 +83,8 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		if left.Err != nil {
 			because = left.Err.Error()
 		}
-		return fmt.Errorf("told to stop, and the journal took no more (%s); what it has not got: %s. Feed the rows again; with the same --boot and all rows of this run, what is there already is known as a repeat",
-			because, count(left.Waiting, "frame"))
+		return fmt.Errorf("told to stop, and the journal took no more (%s); what it has not got: %s, whose first row is of %s. Feed the rows from that one on again",
+			because, count(left.Waiting, "frame"), time.Unix(0, f.unsent(left)).UTC().Format(time.RFC3339Nano))
 	}
 	if err == nil && (f.refused > 0 || quarantined || f.shared) {
 		return errReported
@@ -108,8 +108,10 @@ type feeding struct {
 	rows     uint64
 	missing  int // readings, in rows that were taken
 	refused  int
-	form     error // what no later line can mend
-	troubled bool  // it was said that the journal does not take frames
+	form     error   // what no later line can mend
+	troubled bool    // it was said that the journal does not take frames
+	firsts   []int64 // ns, of the first rows of frames: those sent, but the oldest that are acknowledged
+	dropped  uint64  // of those
 
 	overtaken int       // times that were told
 	looked    time.Time // for a frame of ours in quarantine
@@ -290,9 +292,22 @@ func (f *feeding) send(ctx context.Context) error {
 		return err
 	}
 	f.rows += uint64(frame.Rows())
+	f.firsts = append(f.firsts, frame.Time[0])
 	f.framer.Done()
+	f.unsent(f.publisher.Status())
 	f.look(ctx)
 	return nil
+}
+
+// unsent is the time in ns of the first row that the journal has not got; 0 when it has
+// all.
+func (f *feeding) unsent(status journal.PublisherStatus) int64 {
+	f.firsts = f.firsts[status.Acknowledged-f.dropped:]
+	f.dropped = status.Acknowledged
+	if len(f.firsts) == 0 {
+		return 0
+	}
+	return f.firsts[0]
 }
 
 // look says when the journal does not take frames, and when it does again; when
@@ -314,6 +329,10 @@ func (f *feeding) look(ctx context.Context) {
 		f.looked, f.before = time.Now(), status.Sequence
 	}
 	switch {
+	case errors.Is(status.Err, journal.ErrRival) && !f.troubled:
+		f.troubled = true
+		fmt.Fprintf(f.err, "feed: another publisher goes on sending frames of %s, under the boot %s: these wait until it is silent, and are kept (%d now). Find the other and stop it\n",
+			printable.Text(f.command.Source), printable.Text(status.Rival), status.Waiting)
 	case status.Err != nil && !f.troubled:
 		f.troubled = true
 		fmt.Fprintf(f.err, "feed: the journal does not take frames (%s); %d are kept\n", printable.Text(status.Err.Error()), status.Waiting)

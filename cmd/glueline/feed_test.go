@@ -438,57 +438,100 @@ func TestFeedAmongOtherPublishers(t *testing.T) {
 	}
 }
 
+// rowFeeds are feeds from files, to which rows are appended one by one.
+type rowFeeds struct {
+	service *running
+	sent    int
+}
+
+type rowFeed struct {
+	path string
+	p    *exec.Cmd
+	said *said
+}
+
+func (r *rowFeeds) begin(more ...string) *rowFeed {
+	t := r.service.t
+	f := &rowFeed{path: write(t, t.TempDir(), "rows.csv", "time,A1 [mV/V]\n")}
+	f.p = process(t, append([]string{"feed", r.service.test, "node", "--nats", r.service.url, "--from", f.path}, more...)...)
+	f.said = output(t, f.p)
+	return f
+}
+
+// row appends one row, which goes in a frame of its own, and waits until it is in
+// the journal, which has no events.
+func (r *rowFeeds) row(f *rowFeed, from int) {
+	t := r.service.t
+	t.Helper()
+	file, err := os.OpenFile(f.path, os.O_APPEND|os.O_WRONLY, 0)
+	if err == nil {
+		_, err = file.WriteString(textRows(from, 1, csvRow))
+		err = errors.Join(err, file.Close())
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.sent++
+	r.service.until(fmt.Sprint(r.sent, " frames are in the journal"), func() bool {
+		return strings.Contains(r.service.get("/status"), fmt.Sprintf(`"Last":%d,`, r.sent+1))
+	})
+}
+
+// end interrupts a feed; it returns its exit status and what it said.
+func (r *rowFeeds) end(f *rowFeed) (int, string) {
+	r.service.t.Helper()
+	if err := f.p.Process.Signal(os.Interrupt); err != nil {
+		r.service.t.Fatal(err)
+	}
+	_ = f.p.Wait() // the exit status is returned
+	return f.p.ProcessState.ExitCode(), f.said.errs.String()
+}
+
+// Two feeds at the same time, each under a boot of its own: both are told, the
+// status warns, and all rows of both are taken. After eight changes within a minute
+// a feed used to take nothing any more.
+func TestTwoFeedsGoOn(t *testing.T) {
+	s := startService(t, "--idle-cut", "1h") // no events among the frames
+	defer s.stop()
+	feeds := &rowFeeds{service: s}
+	a, b := feeds.begin(), feeds.begin()
+	const rows = 12
+	for i := range rows {
+		feeds.row(a, 2*i)
+		feeds.row(b, 2*i+1)
+	}
+	s.until("all rows are taken", func() bool {
+		return strings.Contains(s.get("/status"), fmt.Sprintf(`"Rows":%d,"Refused":0,"Repeated":0,`, 2*rows))
+	})
+	if _, text, _ := glueline(t.Context(), "status", "--data", s.data); !strings.Contains(strings.Join(strings.Fields(text), " "), "two publishers send frames of source node, as it seems: its boot changed 5 times within") {
+		t.Errorf("the status does not warn: %s", text)
+	}
+	for _, f := range []*rowFeed{a, b} {
+		if status, text := feeds.end(f); status != 0 || !strings.Contains(text, "find the other and stop it") {
+			t.Errorf("it ended with %d: %s", status, text)
+		}
+	}
+}
+
 // Two feeds at the same time under one boot, with other rows: both say so and fail,
 // and what they send from then on is not taken for repeats.
 func TestTwoFeedsUnderOneBoot(t *testing.T) {
 	s := startService(t, "--idle-cut", "1h") // no events among the frames
 	defer s.stop()
-	dir := t.TempDir()
-	sent := 0
-	type one struct {
-		path string
-		p    *exec.Cmd
-		said *said
-	}
-	begin := func(name string) *one {
-		f := &one{path: write(t, dir, name, "time,A1 [mV/V]\n")}
-		f.p = process(t, "feed", s.test, "node", "--nats", s.url, "--from", f.path, "--boot", "bench")
-		f.said = output(t, f.p)
-		return f
-	}
-	// A row goes in a frame of its own, and is awaited: what was sent is the journal's.
-	row := func(f *one, from int) {
-		t.Helper()
-		file, err := os.OpenFile(f.path, os.O_APPEND|os.O_WRONLY, 0)
-		if err == nil {
-			_, err = file.WriteString(textRows(from, 1, csvRow))
-			err = errors.Join(err, file.Close())
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		sent++
-		s.until(fmt.Sprint(sent, " frames are in the journal"), func() bool { return strings.Contains(s.get("/status"), fmt.Sprintf(`"Last":%d,`, sent+1)) })
-	}
-	a, b := begin("a.csv"), begin("b.csv")
+	feeds := &rowFeeds{service: s}
+	a, b := feeds.begin("--boot", "bench"), feeds.begin("--boot", "bench")
 	for i := range 4 {
-		row(a, 100+i)
-		row(b, i) // older rows, under numbers that came: no reader can tell them from repeats
+		feeds.row(a, 100+i)
+		feeds.row(b, i) // older rows, under numbers that came
 	}
 	// Of a's rows none is gone; of b's, those from when it noticed.
 	s.until("the rows behind are taken", func() bool {
 		text := s.get("/status")
 		return strings.Contains(text, `"Frames":6,`) && strings.Contains(text, `"Repeated":2,`)
 	})
-	for _, f := range []*one{a, b} {
-		if err := f.p.Process.Signal(os.Interrupt); err != nil {
-			t.Fatal(err)
-		}
-		if err := f.p.Wait(); err == nil || f.p.ProcessState.ExitCode() != 1 {
-			t.Errorf("it ended with %v", err)
-		}
-		if text := f.said.errs.String(); strings.Count(text, "another feed sends rows of node under the same boot bench at the same time") != 1 || !strings.Contains(text, "these go on under the boot bench-") {
-			t.Errorf("it says %s", text)
+	for _, f := range []*rowFeed{a, b} {
+		if status, text := feeds.end(f); status != 1 || strings.Count(text, "another feed sends rows of node under the same boot bench at the same time") != 1 || !strings.Contains(text, "these go on under the boot bench-") {
+			t.Errorf("it ended with %d: %s", status, text)
 		}
 	}
 }

@@ -86,6 +86,7 @@ func (st *status) print(w io.Writer, now time.Time) {
 			warnings = append(warnings, warning)
 		}
 		warnings = append(warnings, g.Alarms.warnings(g.Group)...)
+		warnings = append(warnings, rivalWarnings(p.Boots, now)...)
 		refused = append(refused, p.RefusedOf...)
 		if g.Error != "" {
 			errs = append(errs, fmt.Sprintf("group %s: %s", g.Group, g.Error))
@@ -118,6 +119,28 @@ func (h *healthStatus) warning(group string, now time.Time) string {
 	}
 	return fmt.Sprintf("what is said of the health of group %s stands still: it has waited %s for %s, since the load or the humidity is read there. "+
 		"glueline drift says what is known without it.", group, age(now.Sub(h.Since)), h.Waits)
+}
+
+// Boots of a source that follow each other within rivalsWithin, and were not all
+// longer than rivalsKnown ago, are those of two publishers.
+const (
+	rivalsWithin = time.Minute
+	rivalsKnown  = time.Hour
+)
+
+// rivalWarnings say of which sources there are two publishers, by when their boots
+// began.
+func rivalWarnings(boots map[string][]time.Time, now time.Time) (lines []string) {
+	for _, source := range sortedKeys(boots) {
+		list := boots[source]
+		newest := list[len(list)-1]
+		if len(list) < worker.KeptBoots || newest.Sub(list[0]) > rivalsWithin || now.Sub(newest) > rivalsKnown {
+			continue
+		}
+		lines = append(lines, fmt.Sprintf("two publishers send frames of source %s, as it seems: its boot changed %d times within %s, the last time %s ago. "+
+			"A source has one publisher: find the other and stop it, or mend the one that starts again and again.", source, len(list), age(newest.Sub(list[0])), age(now.Sub(newest))))
+	}
+	return lines
 }
 
 // clockWobble is how far a source's clock may be ahead of this one before it is

@@ -53,7 +53,7 @@ var (
 	ErrOvertaken = errors.New("another publisher has sent frames of the source")
 
 	// ErrRival means: another publisher goes on sending frames of the same source. Stop
-	// one of the two.
+	// one of the two; a Publisher waits until the other is silent.
 	ErrRival = errors.New("two publishers send frames of the same source")
 
 	// ErrNotAllowed means: the server refuses what is published to a subject, because

@@ -15,7 +15,8 @@ import (
 
 const (
 	// rivals is how often another publisher may come in between, within
-	// rivalTime, before it counts as one that goes on: each time makes a boot.
+	// rivalTime, before it counts as one that goes on: each time makes a boot. From
+	// then on a try waits, as behind any other failure, until nothing came meanwhile.
 	rivals    = 8
 	rivalTime = time.Minute
 
@@ -36,6 +37,7 @@ type place struct {
 	failed int    // looks in a row
 	shared int    // times that frames of another under the own boot came in between
 	times  []time.Time
+	fresh  bool // no frame was sent under the boot that is the newest
 }
 
 // publish tries to have a frame taken behind the one before it.
@@ -55,6 +57,8 @@ func (p *Publisher) publish(ctx context.Context, w waiting) (seq uint64, err err
 		seq, err = p.journal.publishFrame(ctx, p.headers(w.header), w.header, w.payload, jetstream.WithExpectLastSequencePerSubject(at.newest))
 		if errors.Is(err, ErrOvertaken) {
 			seq, err = p.overtaken(ctx, w.header)
+		} else {
+			at.fresh = false
 		}
 		if err != nil {
 			return 0, err
@@ -127,21 +131,25 @@ func (p *Publisher) overtaken(ctx context.Context, h frame.Header) (seq uint64, 
 	}
 }
 
-// begin begins another boot, of the same frame numbers, behind a rival's.
+// begin begins another boot, of the same frame numbers, behind a rival's. ErrRival
+// when the rival goes on: the next try is for later.
 func (p *Publisher) begin(boot, rival string, now time.Time) error {
 	at := &p.place
 	if at.times = append(at.times, now); len(at.times) > rivals {
 		at.times = at.times[1:]
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.status.Rival = rival
+	p.status.Shared = p.status.Shared || at.shared > 0
+	if !at.fresh {
+		at.fresh = true
+		p.status.Boot = p.boot[:min(len(p.boot), longestBoot)] + "-" + rand.Text()[:bootMark]
+		p.status.Overtaken++
+	}
 	if len(at.times) == rivals && now.Sub(at.times[0]) < rivalTime {
 		return fmt.Errorf("%w: of %q, under the boots %q and %q; stop one of the two", ErrRival, p.source, boot, rival)
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.status.Boot = p.boot[:min(len(p.boot), longestBoot)] + "-" + rand.Text()[:bootMark]
-	p.status.Overtaken++
-	p.status.Rival = rival
-	p.status.Shared = p.status.Shared || at.shared > 0
 	return nil
 }
 

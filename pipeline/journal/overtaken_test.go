@@ -206,24 +206,51 @@ func TestPublisherFindsAFrameWhoseAcknowledgementWasLost(t *testing.T) {
 	}
 }
 
-func TestPublisherStopsWhereAnotherGoesOn(t *testing.T) {
+// A publisher that is overtaken again and again waits while the other goes on, and
+// goes on itself when that is silent: it used to end for good.
+func TestPublisherWaitsWhereAnotherGoesOn(t *testing.T) {
 	ctx := testContext(t)
 	j := openJournal(t, connectInside(t, startServer(t, ServerOptions{})))
 	p := newPublisher(t, j, PublisherOptions{})
-	for n := uint64(0); ; n++ {
-		if n > 2*rivals {
-			t.Fatal("it never stops")
-		}
+	n := uint64(0)
+	for ; n < 3*rivals; n++ { // a slow one comes in between each time
 		stray(t, j, "somebody", n)
 		if err := errors.Join(p.Send(ctx, rows(n)), p.Flush(ctx)); err != nil {
-			if !errors.Is(err, ErrRival) || n < rivals-1 {
-				t.Errorf("frame %d: %v", n, err)
-			}
-			break
+			t.Fatalf("frame %d: %v", n, err)
 		}
-		stray(t, j, "somebody", n)
 	}
-	// Once an hour is no reason to stop.
+	if s := p.Status(); s.Acknowledged != n || s.Overtaken < rivals || s.Rival != "somebody" {
+		t.Errorf("%+v", s)
+	}
+	const more = 20
+	for range more {
+		if err := p.Send(ctx, rows(n)); err != nil {
+			t.Fatal(err)
+		}
+		n++
+	}
+	waits := false
+	for other := n; !waits; other++ {
+		if other > 20_000 {
+			t.Fatalf("it never waits: %+v", p.Status())
+		}
+		stray(t, j, "somebody", other)
+		s := p.Status()
+		if s.Waiting == 0 {
+			if err := p.Send(ctx, rows(n)); err != nil {
+				t.Fatal(err)
+			}
+			n++
+		}
+		waits = errors.Is(s.Err, ErrRival)
+	}
+	if err := p.Flush(ctx); err != nil {
+		t.Errorf("the other is silent: %v", err)
+	}
+	if s := p.Status(); s.Acknowledged != n || s.Err != nil {
+		t.Errorf("%d frames: %+v", n, s)
+	}
+	// Once an hour is no reason to wait.
 	slow := newPublisher(t, j, PublisherOptions{})
 	at := time.Now()
 	for range 3 * rivals {

@@ -32,8 +32,9 @@ type PublisherOptions struct {
 // follow is of a former boot for every reader. So each frame is taken only
 // behind the one before it, and a publisher that was overtaken goes on under
 // another boot of its own, with the frame that was not taken: nothing is lost.
-// One that is overtaken again and again ends with ErrRival. It does so too where the
-// other sends under the same boot, whose frames a reader takes for repeats.
+// It does so too where the other sends under the same boot. One that is overtaken
+// again and again waits, with ErrRival in its status, until the other is silent for
+// a moment: of two that both go on, one waits, and each change makes a boot.
 //
 // Its methods may be called from several goroutines, Send from one.
 type Publisher struct {
@@ -72,7 +73,7 @@ type PublisherStatus struct {
 	WaitingBytes int    // their payloads
 	Acknowledged uint64 // frames, since it began
 	Sequence     uint64 // of the newest of them in the journal
-	Err          error  // of the newest try, nil when it succeeded; ErrFull: the journal refuses
+	Err          error  // of the newest try, nil when it succeeded; ErrFull: the journal refuses; ErrRival: another goes on
 	Boot         string // of the frames that are sent now
 	Overtaken    int    // how often another publisher came in between
 	Rival        string // its boot, the newest time
@@ -242,7 +243,7 @@ func (p *Publisher) answered(seq uint64, err error) (over bool) {
 	defer p.changed.Broadcast()
 	p.status.Err = err
 	if err != nil {
-		if errors.Is(err, ErrUnknownSource) || errors.Is(err, ErrRival) || errors.Is(err, nats.ErrMaxPayload) || p.journal.conn.over(err) {
+		if errors.Is(err, ErrUnknownSource) || errors.Is(err, nats.ErrMaxPayload) || p.journal.conn.over(err) {
 			p.dead = err
 		}
 		return p.dead != nil

@@ -230,7 +230,9 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	if f.Counted = header.HasCounter; !f.Counted {
 		f.Counter = 0 // what the decoder counted itself begins anew with it, at a restart
 	}
-	switch v := l.state.order(f.Source).take(f.Boot, f.Number); v {
+	order := l.state.order(f.Source)
+	before := order.Boot
+	switch v := order.take(f.Boot, f.Number); v {
 	case repeated:
 		// What was sent again is no newer than what came: other rows under a number
 		// that is used are not dropped for a repeat.
@@ -247,6 +249,9 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 		return false, l.refuse(ctx, m, "former-boot", fmt.Sprintf("boot %q was followed by another", f.Boot))
 	default:
 		f.Late = v == takenLate
+		if before != "" && before != f.Boot {
+			l.Progress.boot(f.Source, m.Stored)
+		}
 	}
 	b, err := l.batch(ctx)
 	if err != nil {

@@ -32,8 +32,15 @@ type Counts struct {
 	Arrived   map[string]int64 // ns, by source: when its newest frame was stored, by the server's clock
 	RefusedOf []RefusedOf      // by source and reason
 
+	// Boots is, by source, when another boot began, by the server's clock: the newest
+	// KeptBoots times, oldest first.
+	Boots map[string][]time.Time
+
 	Calibration string // digest of the one in force; "" when the journal named none
 }
+
+// KeptBoots is how many beginnings of a source's boots are known.
+const KeptBoots = 5
 
 // RefusedOf is how many messages of a source were refused for a reason.
 type RefusedOf struct {
@@ -51,6 +58,7 @@ func (p *Progress) Look() Counts {
 	c := p.now
 	c.Newest, c.Arrived = maps.Clone(p.now.Newest), maps.Clone(p.now.Arrived)
 	c.RefusedOf = slices.Clone(p.now.RefusedOf)
+	c.Boots = maps.Clone(p.now.Boots) // the lists are not changed any more
 	return c
 }
 
@@ -76,6 +84,16 @@ func (p *Progress) frame(source string, rows int, newest int64, stored time.Time
 			c.Newest, c.Arrived = map[string]int64{}, map[string]int64{}
 		}
 		c.Newest[source], c.Arrived[source] = newest, stored.UnixNano()
+	})
+}
+
+func (p *Progress) boot(source string, stored time.Time) {
+	p.change(func(c *Counts) {
+		if c.Boots == nil {
+			c.Boots = map[string][]time.Time{}
+		}
+		list := append(slices.Clone(c.Boots[source]), stored)
+		c.Boots[source] = list[max(0, len(list)-KeptBoots):]
 	})
 }
 
