@@ -65,8 +65,8 @@ func main() {
 }
 
 // run is main without the process: 0 done, 1 the work found something wrong or
-// failed, 2 the command line was wrong, 3 the embedded server has failed and the
-// process is to be started again.
+// failed, 2 the command line was wrong, 3 the embedded server has failed or has no
+// room on its disk, and the process is to be started again.
 func run(ctx context.Context, args []string, s streams) int {
 	var c commands
 	status := -1
@@ -112,7 +112,7 @@ func run(ctx context.Context, args []string, s streams) int {
 		if do := remedyOf(err); do != "" {
 			fmt.Fprintln(s.err, do)
 		}
-		if errors.Is(err, journal.ErrServerFailed) {
+		if errors.Is(err, journal.ErrServerFailed) || errors.Is(err, errDiskFull) {
 			return 3
 		}
 		return 1

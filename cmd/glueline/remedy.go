@@ -17,6 +17,8 @@ func remedyOf(err error) string {
 		return "If that is meant, start with --one-replica; else give a cluster of three."
 	case errors.Is(err, syscall.EADDRINUSE), strings.Contains(err.Error(), syscall.EADDRINUSE.Error()): // the broker hands on the words alone
 		return "Another program listens at that address, perhaps another glueline serve. Stop it, or give another port."
+	case noRoom(err):
+		return "Make room on the disk that is full. A service goes on when it is started again, which deploy/glueline.service does by itself: what it acknowledged is kept, and publishers keep the rest."
 	case errors.Is(err, syscall.EROFS):
 		return "The disk is mounted for reading only. Mount it for writing, or give a folder on another disk."
 	case errors.Is(err, fs.ErrPermission):

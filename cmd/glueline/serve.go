@@ -64,7 +64,7 @@ type serveCommand struct {
 
 // Run serves until it is told to stop.
 func (c *serveCommand) Run(ctx context.Context, s streams) error {
-	return c.serve(ctx, s, slog.New(slog.NewTextHandler(s.err, nil)), nil)
+	return whenFull(c.serve(ctx, s, slog.New(slog.NewTextHandler(s.err, nil)), nil))
 }
 
 // serve serves until it is told to stop, or what goes on during it fails; during

@@ -1,6 +1,7 @@
 package faults
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -91,8 +92,8 @@ func TestSharedDiskFillsUp(t *testing.T) {
 
 // Nobody watches a disk that journal and segments share, and it fills up: the
 // broker takes nothing any more, nor will it when there is room. The process
-// ends with a status of its own, and started again when there is room it has
-// all that was acknowledged.
+// ends with a status of its own, also when it is started again on the full disk; started
+// when there is room it has all that was acknowledged.
 func TestFullDiskEndsTheProcess(t *testing.T) {
 	parallel(t)
 	dir, relieve := smallDisk(t, 96<<20, 80<<20)
@@ -105,11 +106,33 @@ func TestFullDiskEndsTheProcess(t *testing.T) {
 	if code := s.exits(); code != 3 {
 		t.Fatalf("it ended with status %d, want 3\n%s", code, s.said)
 	}
+	fill(t, dir)
+	for range 2 { // as the unit does
+		s = start(t, o)
+		if code := s.exits(); code != 3 || !strings.Contains(s.said.String(), "Make room on the disk") {
+			t.Fatalf("started on the full disk it ended with status %d, want 3 and a remedy\n%s", code, s.said)
+		}
+	}
 	relieve()
 	s = start(t, o)
 	s.ready()
 	s.moves()
 	o.endAndCheck(t, s, load)
+}
+
+// fill takes the last byte of a disk.
+func fill(t *testing.T, dir string) {
+	t.Helper()
+	f, err := os.Create(filepath.Join(dir, "last"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for part := make([]byte, 4096); err == nil; {
+		_, err = f.Write(part)
+	}
+	if !errors.Is(err, unix.ENOSPC) || f.Close() != nil {
+		t.Fatal(err)
+	}
 }
 
 // The disk of the segments is full, the journal's is not: frames are taken, no
