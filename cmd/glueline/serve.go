@@ -88,6 +88,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		log.Warn("the journal may hold less than four cuts: files end before they have their size, so that there are more and smaller ones",
 			"--journal-max", int64(c.JournalMax), "enough", cutsInJournal*full)
 	}
+	if err := c.belongs(test.test.About.Name.Text); err != nil {
+		return err
+	}
 	folders, unlock, err := c.folders(ctx, log)
 	if err != nil {
 		return err
