@@ -90,7 +90,7 @@ type saw struct {
 // The page is driven in a real browser: every view in each theme and size, a gauge
 // that opened, single samples, a changed constant, a lost connection.
 func TestConsoleInABrowser(t *testing.T) {
-	ctx, stop := context.WithTimeout(t.Context(), 8*time.Minute)
+	ctx, stop := context.WithTimeout(t.Context(), 9*time.Minute)
 	defer stop()
 	out, shots := filepath.Join(t.TempDir(), "demo"), os.Getenv("GLUELINE_SHOTS") // a folder where screenshots stay
 	if shots == "" {
@@ -137,7 +137,7 @@ func TestConsoleInABrowser(t *testing.T) {
 		}
 		return seen[what][0]
 	}
-	if n := len(seen["axe"]); n != 4*7+2 || len(seen["warning"]) != 5*7 {
+	if n := len(seen["axe"]); n != 4*7+5 || len(seen["warning"]) != 5*7 {
 		t.Errorf("%d pages checked, %d looked at", n, len(seen["warning"]))
 	}
 	for _, s := range seen["axe"] {
@@ -178,6 +178,12 @@ func TestConsoleInABrowser(t *testing.T) {
 	}
 	if s.Raw != "true" || want.Ratio == nil || !(math.Abs(*want.Ratio-s.Ratio) <= 1e-18) {
 		t.Errorf("the page says %g, the segment %v, single samples %s", s.Ratio, want.Ratio, s.Raw)
+	}
+	if s := one("parts"); !strings.Contains(s.Says, "raw ratio: ") || !strings.Contains(s.Says, " mV/V") || !strings.Contains(s.Says, "thermal output: ") {
+		t.Errorf("under the cursor: %s", s.Says)
+	}
+	if len(seen["then"]) != 2 || !strings.Contains(seen["then"][0].Says, "no flag then") || !strings.Contains(seen["then"][1].Says, "Young's modulus (stated without ±)") {
+		t.Errorf("of the past: %+v", seen["then"])
 	}
 	for what, words := range map[string]string{"preview": "gauge factor 2.08 -> 2.1", "apply": "Revision r2 holds", "compare": "skin-9", "note": "onerror"} {
 		if s := one(what); s.Done != "yes" || !strings.Contains(s.Says, words) {

@@ -101,6 +101,36 @@ try {
   say("sample", await p.$eval("#ratio", (e) => ({ ratio: Number(e.dataset.ratio), time: e.dataset.time, raw: document.querySelector("#span").dataset.raw })));
   await p.screenshot({ path: join(shots, "desktop-light-sample.png") });
 
+  // The raw ratio and a correction as curves, over all of it.
+  await go(p, "traces/skin-9");
+  await p.getByLabel("Quantity").selectOption("parts");
+  for (const part of ["raw ratio", "thermal output"]) {
+    const before = await p.textContent("#span");
+    await p.click(`.chips button:has-text("skin-9: ${part}")`);
+    await p.waitForFunction((t) => document.querySelector("#span").textContent !== t, before, { timeout: 60_000 });
+  }
+  await p.focus(".chart");
+  await p.keyboard.press("ArrowRight");
+  await p.waitForFunction(() => /thermal output: /.test(document.querySelector("#readout").textContent));
+  say("parts", { says: await p.textContent("#readout") });
+  await p.screenshot({ path: join(shots, "desktop-light-parts.png") });
+  await check(p, "raw ratio and corrections");
+
+  // A moment of the past, on the drawing and as circles.
+  for (const view of ["article", "rosettes"]) {
+    await go(p, view, "#when");
+    await p.fill("#when", "2026-05-05 12:00:00");
+    await p.keyboard.press("Enter");
+    await p.waitForSelector("#then [role=alert]");
+    await p.fill("#when", "2026-05-05T12:00:00Z");
+    await p.keyboard.press("Enter");
+    await p.waitForFunction(() => document.querySelector("#then").textContent.includes("2026-05-05 12:00:00"), undefined, { timeout: 60_000 });
+    if (view === "rosettes") await p.waitForFunction(() => [...document.querySelectorAll('[data-part="s1"]')].every((r) => r.textContent.includes("±")), undefined, { timeout: 60_000 });
+    say("then", { where: view, says: await p.textContent("main") });
+    await p.screenshot({ path: join(shots, `desktop-light-${view}-then.png`), fullPage: true });
+    await check(p, view + " of the past");
+  }
+
   // A constant is changed: preview, apply, compare.
   await go(p, "constants");
   const text = await p.inputValue("#constants");
