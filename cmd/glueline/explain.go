@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -188,7 +189,12 @@ func (c *explainCommand) findAmong(ctx context.Context, data, name string, paths
 			return nil, err
 		}
 	}
-	e.draft = saysDraft(c.Dir)
+	e.draft, e.told = saysDraft(c.Dir), c.Test != ""
+	if part, err := unfinishedOf(e.dir); err != nil {
+		return nil, err
+	} else if part != nil {
+		e.draft = part.Error()
+	}
 	return e, nil
 }
 
@@ -229,6 +235,7 @@ type explainedRow struct {
 	before         json.RawMessage // state at the beginning of its cut
 	files          *rawFiles       // that a results folder was made from; nil for a data folder
 	draft          string
+	told           bool // the test file was given
 }
 
 // channel is the lineage of a channel at the row.
@@ -400,7 +407,7 @@ func (e *explainedRow) account(ctx context.Context, p *place, channel string) (*
 			return nil, 0, err
 		}
 		defer end()
-		a, at, err := accountOf(ctx, group.NewReducer(e.plan), next, p, channel)
+		a, at, err := accountOf(ctx, group.NewReducer(e.plan), nil, next, p, channel)
 		if errors.Is(err, io.EOF) {
 			err = fmt.Errorf("the raw files have no sample %d of source %s: they are not those that %s was made from", p.sample, p.source, e.dir)
 		}
@@ -410,33 +417,69 @@ func (e *explainedRow) account(ctx context.Context, p *place, channel string) (*
 	if err != nil {
 		return nil, 0, err
 	}
-	reducer := group.NewReducer(e.plan)
+	plans, err := e.plans()
+	if err != nil {
+		return nil, 0, err
+	}
+	reducer := group.NewReducer(plans[0].Plan)
 	if len(state) > 0 {
-		at, err := e.plan.ReadState(state)
+		at, err := plans[0].Plan.ReadState(state)
 		if err != nil {
 			return nil, 0, err
 		}
-		reducer = group.NewReducerAt(e.plan, at)
+		reducer = group.NewReducerAt(plans[0].Plan, at)
 	}
 	frames, err := archive.Open(e.raw, e.record)
 	if err != nil {
 		return nil, 0, err
 	}
 	defer frames.Close() // only read
-	a, at, err := accountOf(ctx, reducer, frames.Next, p, channel)
+	a, at, err := accountOf(ctx, reducer, plans[1:], frames.Next, p, channel)
 	if errors.Is(err, io.EOF) {
 		err = fmt.Errorf("the raw frames of cut %d have no sample %d of source %s; glueline verify --recompute says what is wrong", e.record.Cut, p.sample, p.source)
 	}
 	return a, at, err
 }
 
-// accountOf reduces up to one sample; the error is io.EOF where it does not come.
-func accountOf(ctx context.Context, reducer *group.Reducer, next func() (worker.Item, error), p *place, channel string) (*group.Account, uint64, error) {
+// plans are those that the cut was made by: a revision may have changed them within
+// it, and what the first left behind is what the second went on from.
+func (e *explainedRow) plans() ([]worker.Switch, error) {
+	only := []worker.Switch{{Plan: e.plan}}
+	if e.told { // the test file was given in place of those that are kept
+		return only, nil
+	}
+	name, known := filepath.Base(e.dir), keptPlans(e.data, e.record.Group)
+	if into := cmp.Or(e.record.Revision, reducedFolder); name == reducedFolder || into == name {
+		p, err := known(e.record.Calibration) // it came into this revision, which serve changes between cuts
+		return []worker.Switch{{Plan: p}}, err
+	}
+	r, err := readRevision(e.data, name)
+	if err != nil {
+		return nil, err
+	}
+	var t revise.Timeline
+	for _, h := range r.Groups[e.record.Group] {
+		p, err := known(h.Digest)
+		if err != nil {
+			return nil, err
+		}
+		t = append(t, revise.Entry{From: h.Place, Digest: h.Digest, Plan: p})
+	}
+	if len(t) == 0 {
+		return only, nil
+	}
+	return t.Between(e.record.First, e.record.Last), nil
+}
+
+// accountOf reduces up to one sample, by each plan from its place on; the error is
+// io.EOF where it does not come.
+func accountOf(ctx context.Context, reducer *group.Reducer, plans []worker.Switch, next func() (worker.Item, error), p *place, channel string) (*group.Account, uint64, error) {
 	var found *group.Account
-	reducer.Account(p.source, channel, p.sample, func(a *group.Account) {
+	take := func(a *group.Account) {
 		copied := *a
 		found = &copied
-	})
+	}
+	reducer.Account(p.source, channel, p.sample, take)
 	batch := new(group.Batch)
 	for {
 		if err := ctx.Err(); err != nil {
@@ -445,6 +488,12 @@ func accountOf(ctx context.Context, reducer *group.Reducer, next func() (worker.
 		i, err := next()
 		if err != nil {
 			return nil, 0, err
+		}
+		for ; len(plans) > 0 && plans[0].From <= i.Place; plans = plans[1:] {
+			if reducer, err = worker.HandOn(reducer, plans[0].Plan); err != nil {
+				return nil, 0, err
+			}
+			reducer.Account(p.source, channel, p.sample, take)
 		}
 		if i.Event != nil {
 			if i.Event.Event.Event != event.Calibration {
@@ -464,11 +513,19 @@ func accountOf(ctx context.Context, reducer *group.Reducer, next func() (worker.
 // errOther occurs when a value that is worked out again is another.
 var errOther = errors.New("worked out again from its reading it is another")
 
+// strainOrNone is a strain with its unit.
+func strainOrNone(v float64) string {
+	if v != v {
+		return "no value"
+	}
+	return exact(v) + " m/m"
+}
+
 func lineageOf(name string, asked int64, p *place, record *archive.Record, a *group.Account, at uint64, test *testfile.Test) (*lineage, error) {
 	// Another version of the program may differ in the last bits, no more.
 	if !(math.Abs(a.Strain-p.strain) <= 1e-12) && !(math.IsNaN(a.Strain) && math.IsNaN(p.strain)) {
-		return nil, fmt.Errorf("%s at %s: the segment holds %s m/m, but %w: %s m/m; glueline verify --recompute says more",
-			name, stamp(p.time), exact(p.strain), errOther, exact(a.Strain))
+		return nil, fmt.Errorf("%s at %s: the segment holds %s, but %w: %s; glueline verify --recompute says more",
+			name, stamp(p.time), strainOrNone(p.strain), errOther, strainOrNone(a.Strain))
 	}
 	l := &lineage{
 		Channel: name, Time: time.Unix(0, p.time).UTC(), Asked: time.Unix(0, asked).UTC(), Strain: stated(p.strain), flags: p.mask, Flags: p.mask.Names(),

@@ -94,3 +94,25 @@ func FuzzInstantOf(f *testing.F) {
 		}
 	})
 }
+
+// A value is explained in a revision that has other thermometers from the middle of a
+// cut on, before and behind that instant: what was remembered is handed on.
+func TestExplainWherePlansChangeWithinACut(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "demo")
+	if status, _, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "30m", "--quiet"); status != 0 {
+		t.Fatal(errs)
+	}
+	data, test := filepath.Join(out, "results"), filepath.Join(out, "raw", "hollin.yaml")
+	exchanged := strings.NewReplacer("tc-top: {input: logger/T1,", "tc-top: {input: logger/T2,", "tc-mid: {input: logger/T2,", "tc-mid: {input: logger/T1,").Replace(read(t, test))
+	if status, _, errs := glueline(t.Context(), "rereduce", data, "--calibration", write(t, filepath.Dir(test), "exchanged.yaml", exchanged),
+		"--from", "2026-05-04T06:15:00Z", "--who", "M. Arkle", "--why", "the plugs were exchanged", "--quiet"); status != 0 {
+		t.Fatal(errs)
+	}
+	for _, at := range []string{"06:05:00", "06:14:59", "06:15:00", "06:15:01", "06:29:00"} {
+		for _, channel := range []string{"skin-1", "skin-5", "skin-9"} {
+			if status, _, errs := glueline(t.Context(), "explain", data, channel, "2026-05-04T"+at+"Z"); status != 0 {
+				t.Errorf("%s at %s: %s", channel, at, errs)
+			}
+		}
+	}
+}

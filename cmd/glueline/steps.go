@@ -79,8 +79,12 @@ type groupResults struct {
 }
 
 // openResults reads the commit records of a folder; of a service's data folder
-// those of its reduced files.
+// those of its reduced files. A revision that is not finished is refused, since a part
+// of it looks like the whole.
 func openResults(dir string) (*results, error) {
+	if err := refuseUnfinished(dir); err != nil {
+		return nil, err
+	}
 	dir, err := resultsIn(dir)
 	if err != nil {
 		return nil, err

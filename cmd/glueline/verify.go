@@ -36,6 +36,7 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	if !folderIsThere(c.Dir) {
 		return nothingIn(c.Dir)
 	}
+	var part *unfinished
 	isData := folderIsThere(filepath.Join(c.Dir, rawFolder))
 	if isData {
 		o.Raw, o.RawLabel = filepath.Join(c.Dir, rawFolder), rawFolder+"/"
@@ -56,6 +57,15 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 		}
 		if o.Ends, err = endsOf(c.Dir, name); err != nil {
 			return err
+		}
+		if part, err = unfinishedOf(o.Reduced); err != nil {
+			return err
+		}
+		if part != nil { // what is not made yet is not damaged
+			o.Part = true
+			for group, made := range part.ends {
+				o.Ends[group] = made
+			}
 		}
 		o.NoJournal = !c.mayCome()
 	} else if c.Recompute || c.Journal != "" {
@@ -95,6 +105,9 @@ func (c *verifyCommand) Run(ctx context.Context, s streams) error {
 	c.print(s.out, report, time.Since(began))
 	if len(report.Damages) > 0 {
 		return errReported
+	}
+	if part != nil {
+		return part
 	}
 	return nil
 }

@@ -183,7 +183,7 @@ func recompute(plans []Switch, before json.RawMessage, next func() (Item, error)
 		}
 		for len(plans) > 1 && plans[1].From <= i.Place {
 			plans = plans[1:]
-			if reducer, err = handOn(reducer, plans[0].Plan); err != nil {
+			if reducer, err = HandOn(reducer, plans[0].Plan); err != nil {
 				return nil, err
 			}
 			use(sinks, plans[0].Plan)
@@ -214,10 +214,10 @@ func recompute(plans []Switch, before json.RawMessage, next func() (Item, error)
 	return after, nil
 }
 
-// handOn makes a reducer of another plan that goes on where one is. What the
+// HandOn makes a reducer of another plan that goes on where one is. What the
 // group remembers is read back as at a restart, so that a restart here changes
 // nothing.
-func handOn(r *group.Reducer, to *group.Plan) (*group.Reducer, error) {
+func HandOn(r *group.Reducer, to *group.Plan) (*group.Reducer, error) {
 	text, err := json.Marshal(r.State())
 	if err != nil {
 		return nil, fmt.Errorf("state of group %s: %w", to.Name, err)

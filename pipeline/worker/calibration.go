@@ -72,7 +72,7 @@ func (l *Live) use(ctx context.Context, c *calibration) error {
 	next := group.NewReducer(c.plan)
 	if l.state.Place > 0 {
 		var err error
-		if next, err = handOn(l.reducer, c.plan); err != nil {
+		if next, err = HandOn(l.reducer, c.plan); err != nil {
 			return err
 		}
 	}

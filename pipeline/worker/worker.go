@@ -91,7 +91,7 @@ func (w *Work) before(times []int64, from, perFrame int) int {
 func (w *Work) turn() (*group.Plan, error) {
 	next := w.Then[0].Plan
 	w.Then = w.Then[1:]
-	reducer, err := handOn(w.reducer, next)
+	reducer, err := HandOn(w.reducer, next)
 	w.reducer = reducer
 	return next, err
 }

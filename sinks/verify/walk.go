@@ -31,6 +31,9 @@ type Options struct {
 	// Ends say, by group, how many cuts a revision has whose place another has taken
 	// since. A group without one has those of the raw archive.
 	Ends map[string]uint64
+	// Part says that the revision is not finished: Ends are the cuts that are made, and
+	// files of later ones, whose records are not there yet, are no damage.
+	Part bool
 
 	// NoJournal says that no journal is there, nor a service at work: what lacks in the
 	// raw archive comes from nowhere.
@@ -161,6 +164,8 @@ func (w *walk) load(name string, raw, reduced *folder) recordsOf {
 	if raw != nil {
 		end, ended := w.options.Ends[name]
 		switch {
+		case ended && w.options.Part:
+			reducedCuts = end
 		case ended:
 			reducedCuts = max(reducedCuts, end)
 		case reducedCuts == rawCuts+1 && !w.options.NoJournal:
