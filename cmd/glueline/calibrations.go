@@ -33,7 +33,8 @@ type calibrationsReport struct {
 // calibrationLine is a test file that the journal named.
 type calibrationLine struct {
 	Group    string    `json:"group"`
-	Place    uint64    `json:"place"` // that it holds from
+	Place    uint64    `json:"place"`         // that it holds from
+	From     time.Time `json:"from,omitzero"` // of the readings that it holds from; zero where none came
 	When     time.Time `json:"when,omitzero"`
 	Digest   string    `json:"digest"`
 	Revision string    `json:"revision"` // that the readings went into
@@ -150,6 +151,9 @@ func (c *calibrationsCommand) named(ctx context.Context, name string) ([]calibra
 			}
 			lines = append(lines, line)
 		}
+		if n := len(lines); lines[n-1].From.IsZero() {
+			lines[n-1].From = firstRow(r)
+		}
 		told = nil
 		for i := range r.Events {
 			if e := &r.Events[i].Event; e.Event == event.Calibration {
@@ -160,16 +164,30 @@ func (c *calibrationsCommand) named(ctx context.Context, name string) ([]calibra
 	return lines, nil
 }
 
+// firstRow is the time of the first row of a cut; zero where it has none.
+func firstRow(r *archive.Record) (at time.Time) {
+	for _, f := range r.Files {
+		if t := time.Unix(0, f.FirstTime).UTC(); f.Rows > 0 && (at.IsZero() || t.Before(at)) {
+			at = t
+		}
+	}
+	return at
+}
+
 func (r *calibrationsReport) print(s streams) {
-	named := table{head: []string{"group", "from place", "said", "test file", "into", "by", "why and what"}, right: []bool{false, true, false, false, false, false, false}}
+	named := table{head: []string{"group", "readings from", "said", "test file", "into", "by", "why and what"}, right: make([]bool, 7)}
 	for _, l := range r.Named {
 		said := "at the start"
 		if !l.When.IsZero() {
 			said = l.When.UTC().Format("2006-01-02 15:04:05Z")
 		}
+		from := "no reading"
+		if !l.From.IsZero() {
+			from = l.From.Format("2006-01-02 15:04:05.999Z")
+		}
 		// The event's own words name the changes already, cut where they are many.
 		why, _, _ := strings.Cut(l.Why, ": ")
-		named.rows = append(named.rows, []string{l.Group, fmt.Sprint(l.Place), said, l.Digest, l.Revision, l.Who, strings.Join(append([]string{why}, l.Changes...), "; ")})
+		named.rows = append(named.rows, []string{l.Group, from, said, l.Digest, l.Revision, l.Who, strings.Join(append([]string{why}, l.Changes...), "; ")})
 	}
 	fmt.Fprintln(s.out, "Test files that held as the readings came:")
 	fmt.Fprintln(s.out)

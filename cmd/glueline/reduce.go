@@ -139,6 +139,9 @@ func reduceFiles(ctx context.Context, c *reduceCommand, s streams) (*reduction, 
 		return nil, placed(err, frames)
 	}
 	r.notes, r.until = notesOf(test, plans, frames), lastRow(test, frames)
+	if err := c.thenIsReached(r.until); err != nil {
+		return nil, err
+	}
 	for _, closeFiles := range closers {
 		if err := closeFiles(); err != nil {
 			return nil, err
@@ -182,6 +185,18 @@ func (c *reduceCommand) then(test *testfile.Test, plans []*group.Plan) (map[stri
 		}
 	}
 	return all, nil
+}
+
+// thenIsReached refuses a time that no reading is of: a year is soon mistyped, and
+// the constants behind it would hold nowhere.
+func (c *reduceCommand) thenIsReached(last time.Time) error {
+	for _, text := range c.Then {
+		at, _, _ := strings.Cut(text, "=")
+		if t, err := time.Parse(time.RFC3339Nano, at); err == nil && t.After(last) {
+			return fmt.Errorf("--then %q: no reading is of that time or later, the last is of %s: look at the year and at the offset", text, last.UTC().Format(time.RFC3339Nano))
+		}
+	}
+	return nil
 }
 
 // plansToReduce are the plans of a test that nothing speaks against reducing.

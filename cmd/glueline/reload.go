@@ -88,6 +88,9 @@ func (s *service) reload(ctx context.Context, path string) (said string, err err
 	if err := reached(s.ways, next.test); err != nil {
 		return "", fmt.Errorf("%s: %w", path, err)
 	}
+	if err := undoes(s.data, now, next, s.undo); err != nil {
+		return "", fmt.Errorf("%s: %w", path, err)
+	}
 	lines, err := group.Differences(now.plans, next.plans)
 	if err != nil {
 		return "", err

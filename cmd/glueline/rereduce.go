@@ -1,15 +1,12 @@
 package main
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"net/http"
-	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -18,10 +15,7 @@ import (
 	"time"
 
 	"glueline/pipeline/event"
-	"glueline/pipeline/group"
 	"glueline/pipeline/printable"
-	"glueline/pipeline/testfile"
-	"glueline/sinks/archive"
 	"glueline/sinks/revise"
 )
 
@@ -37,7 +31,7 @@ type rereduceCommand struct {
 	Same        bool     `help:"Make all of it again though no constant is another."`
 	GoOn        string   `placeholder:"REVISION" help:"Go on with a revision that was begun, help the processes that are at it, or make again what a finished one lacks."`
 	Workers     int      `help:"Cuts at a time; by default one a processor, one beside a running service."`
-	Share       float64  `help:"Part of the machine that this process may take, from 0 to 1; by default a quarter beside a running service, else all."`
+	Share       *float64 `help:"Part of the machine that this process may take, above 0 and up to 1, which is all of it; by default a quarter beside a running service, else all."`
 	Quiet       bool     `short:"q" help:"No progress bar."`
 }
 
@@ -77,7 +71,7 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if len(r.Changes) == 0 && !c.Same && !c.Preview {
-		return fmt.Errorf("%s has the constants that hold already: %s would be %s once more; give the test file as it should have been, or --same to make it all the same", c.Calibration, r.Name, current)
+		return fmt.Errorf("%s has the constants that hold already, %s: %s would be %s once more; give the test file as it should have been, or --same to make it all the same", c.Calibration, r.spanInWords(), r.Name, current)
 	}
 	if err := c.show(ctx, s, r); err != nil || c.Preview {
 		return err
@@ -91,6 +85,10 @@ func (c *rereduceCommand) Run(ctx context.Context, s streams) error {
 // fits finds what is wrong with the command line.
 func (c *rereduceCommand) fits() error {
 	switch {
+	case c.Share != nil && !(*c.Share > 0 && *c.Share <= 1):
+		return fmt.Errorf("--share %g: it is a part of the machine, above 0 and up to 1, which is all of it; for example 0.25", *c.Share)
+	case c.Workers < 0:
+		return fmt.Errorf("--workers %d: at least 1, or leave it out", c.Workers)
 	case c.GoOn != "" && (c.Calibration != "" || c.From != "" || c.To != "" || c.Preview || c.Same || len(c.Channels) > 0):
 		return fmt.Errorf("--go-on %s: what it changes was said when it was begun; leave the other flags out", c.GoOn)
 	case c.GoOn != "" && !event.IsRevision(c.GoOn):
@@ -103,8 +101,6 @@ func (c *rereduceCommand) fits() error {
 		return errors.New("say who changes it: --who NAME")
 	case !c.Preview && strings.TrimSpace(c.Why) == "":
 		return errors.New("say why it is changed: --why REASON")
-	case c.Share < 0 || c.Share > 1 || c.Workers < 0:
-		return errors.New("--share is from 0 to 1, --workers at least 1")
 	}
 	return nil
 }
@@ -131,200 +127,6 @@ func (c *rereduceCommand) span() (from, to *time.Time, err error) {
 		return nil, nil, fmt.Errorf("--from %s is not before --to %s", c.From, c.To)
 	}
 	return from, to, nil
-}
-
-// plan makes the revision that the command line asks for, and keeps its test files.
-func (c *rereduceCommand) plan(current, name string) (*revision, error) {
-	from, to, err := c.span()
-	if err != nil {
-		return nil, err
-	}
-	next, err := readTest(c.Calibration)
-	if err != nil {
-		return nil, err
-	}
-	base, err := readRevision(c.Data, current)
-	if err != nil {
-		return nil, err
-	}
-	timelines := map[string]revise.Timeline{}
-	var inForce *keptTest
-	for _, p := range next.plans {
-		newest, err := archive.Newest(filepath.Join(c.Data, rawFolder), p.Name)
-		if err != nil {
-			return nil, err
-		}
-		if newest == nil {
-			continue // nothing of it is committed
-		}
-		t, err := base.timeline(c.Data, p.Name, newest.Cut+1, keptPlans(c.Data, p.Name))
-		if err != nil {
-			return nil, err
-		}
-		timelines[p.Name] = t
-		if inForce, err = keptTestOf(c.Data, t[len(t)-1].Digest); err != nil {
-			return nil, err
-		}
-	}
-	if inForce == nil {
-		return nil, nothingIn(c.Data)
-	}
-	if err := mayReload(inForce, next); err != nil {
-		return nil, fmt.Errorf("%s: %w", c.Calibration, err)
-	}
-	r := &revision{Version: 1, Name: name, From: current, Test: next.test.About.Name.Text, Who: strings.Join(strings.Fields(c.Who), " "), Why: strings.TrimSpace(c.Why),
-		Made: time.Now().UTC(), Begin: from, End: to, Groups: map[string][]holdingFrom{}}
-	if r.Changes, err = group.Differences(inForce.plans, next.plans); err != nil {
-		return nil, err
-	}
-	if err := c.only(inForce.plans, next.plans); err != nil {
-		return nil, err
-	}
-	changed := changedTests{data: c.Data, before: inForce, after: next, made: map[string]string{}}
-	for name, t := range timelines {
-		if r.Groups[name], err = c.change(name, t, from, to, &changed); err != nil {
-			return nil, err
-		}
-	}
-	return r, nil
-}
-
-// only makes sure that a change is one of what --channels names.
-func (c *rereduceCommand) only(before, after []*group.Plan) error {
-	if len(c.Channels) == 0 {
-		return nil
-	}
-	changed, err := group.Changed(before, after)
-	if err != nil {
-		return err
-	}
-	var others []string
-	for _, kind := range sortedKeys(changed) {
-		for _, name := range changed[kind] {
-			if !slices.Contains(c.Channels, name) {
-				others = append(others, kind+" "+name)
-			}
-		}
-	}
-	if len(others) > 0 {
-		return fmt.Errorf("%s has other constants for %s too, which --channels does not name; leave them as they are in the test file that holds, or name them", c.Calibration, some(others))
-	}
-	return nil
-}
-
-// change is a group's timeline with the change in it.
-func (c *rereduceCommand) change(name string, t revise.Timeline, from, to *time.Time, changed *changedTests) ([]holdingFrom, error) {
-	raw := filepath.Join(c.Data, rawFolder)
-	newest, err := archive.Newest(raw, name)
-	if err != nil {
-		return nil, err
-	}
-	begin, end := uint64(0), uint64(math.MaxUint64)
-	if from != nil {
-		if begin, err = revise.Place(raw, name, newest.Cut+1, from.UnixNano()); err != nil {
-			return nil, err
-		}
-	}
-	if to != nil {
-		if end, err = revise.Place(raw, name, newest.Cut+1, to.UnixNano()); err != nil {
-			return nil, err
-		}
-	}
-	var out []holdingFrom
-	add := func(place uint64, digest string) {
-		if n := len(out); n > 0 && out[n-1].Place == place {
-			out = out[:n-1]
-		}
-		if n := len(out); n == 0 || out[n-1].Digest != digest {
-			out = append(out, holdingFrom{place, digest})
-		}
-	}
-	for i, e := range t {
-		ends := uint64(math.MaxUint64)
-		if i+1 < len(t) {
-			ends = t[i+1].From
-		}
-		if e.From < begin {
-			add(e.From, e.Digest)
-		}
-		if begin < ends && e.From < end {
-			digest, err := changed.of(e.Digest)
-			if err != nil {
-				return nil, fmt.Errorf("the test file that held from place %d of group %s on: %w", e.From, name, err)
-			}
-			add(max(e.From, begin), digest)
-		}
-		if end < ends {
-			add(max(e.From, end), e.Digest)
-		}
-	}
-	return out, nil
-}
-
-// changedTests are the test files with the change made in them.
-type changedTests struct {
-	data          string
-	before, after *keptTest
-	made          map[string]string // by the digest of the one that held
-}
-
-// of makes the change in a test file that is kept, keeps that too, and returns its
-// digest.
-func (c *changedTests) of(digest string) (string, error) {
-	if made := c.made[digest]; made != "" {
-		return made, nil
-	}
-	was, err := keptTestOf(c.data, digest)
-	if err != nil {
-		return "", err
-	}
-	next := c.after
-	if digest != c.before.digest {
-		if next, err = c.make(was); err != nil {
-			return "", err
-		}
-	}
-	if err := next.keep(c.data); err != nil {
-		return "", err
-	}
-	c.made[digest] = next.digest
-	return next.digest, nil
-}
-
-// make writes the changed test file into a folder for a moment and reads it as any
-// other.
-func (c *changedTests) make(was *keptTest) (next *keptTest, err error) {
-	dir, err := os.MkdirTemp("", "glueline-*")
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	for i, f := range was.files {
-		text := f.text
-		if i == 0 {
-			if text, err = testfile.Change(c.before.files[0].text, c.after.files[0].text, f.text); err != nil {
-				return nil, fmt.Errorf("%w; give --from or --to so that it is left alone, or change that time by a test file of its own", err)
-			}
-		} else if now := c.after.fileOf(f.name); now != nil && bytes.Equal(text, c.before.fileOf(f.name)) {
-			text = now
-		} else if !bytes.Equal(c.before.fileOf(f.name), now) {
-			return nil, fmt.Errorf("%w: the list %s was another then", testfile.ErrChange, f.name)
-		}
-		if err := os.WriteFile(filepath.Join(dir, f.name), text, 0o600); err != nil {
-			return nil, err
-		}
-	}
-	kept := filepath.Join(dir, keptName)
-	return readTest(kept)
-}
-
-func (k *keptTest) fileOf(name string) []byte {
-	for _, f := range k.files {
-		if f.name == name {
-			return f.text
-		}
-	}
-	return nil
 }
 
 // samples is how many cuts a preview reduces both ways: the first that are touched,
@@ -457,6 +259,10 @@ func (c *rereduceCommand) make(ctx context.Context, s streams, r *revision) erro
 		}
 	}
 	fmt.Fprintf(s.out, "Revision %s holds (%.1f s). It is a draft until a second person has checked it; %s is as it was.\n", r.Name, time.Since(began).Seconds(), r.From)
+	if last := r.last(); r.Replaces != "" && r.Replaces != last {
+		fmt.Fprintf(s.out, "Now give serve the right test file too, in the place of its own: %s. With the old one, which has the constants that were replaced, it does not start again, nor reload.\n",
+			filepath.Join(c.Data, keptFolder, last, keptName))
+	}
 	return nil
 }
 
@@ -603,14 +409,16 @@ func (c *rereduceCommand) withWhom(ctx context.Context) (company, error) {
 // effort is how many cuts are made at a time, and the part of the machine that
 // this takes; 0 is all of it.
 func (c *rereduceCommand) effort(w company) (workers int, share float64) {
-	workers, share = c.Workers, c.Share
+	workers = c.Workers
 	if workers == 0 {
 		workers = 1
 		if w.unlock != nil {
 			workers = runtime.NumCPU()
 		}
 	}
-	if share == 0 && w.service {
+	if c.Share != nil {
+		share = *c.Share
+	} else if w.service {
 		share = besideService
 	}
 	return workers, share

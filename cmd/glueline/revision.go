@@ -30,17 +30,19 @@ const (
 
 // revision is what the file of a revision says. It is written once.
 type revision struct {
-	Version int                      `json:"version"`
-	Name    string                   `json:"revision"`
-	From    string                   `json:"from"` // the one that it changes
-	Test    string                   `json:"test"`
-	Who     string                   `json:"who"`
-	Why     string                   `json:"why"`
-	Made    time.Time                `json:"made"`
-	Begin   *time.Time               `json:"begin,omitempty"` // the change holds from this time of the readings on
-	End     *time.Time               `json:"end,omitempty"`   // and up to this one
-	Changes []string                 `json:"changes"`         // in words
-	Groups  map[string][]holdingFrom `json:"groups"`          // timelines, by group
+	Version int        `json:"version"`
+	Name    string     `json:"revision"`
+	From    string     `json:"from"` // the one that it changes
+	Test    string     `json:"test"`
+	Who     string     `json:"who"`
+	Why     string     `json:"why"`
+	Made    time.Time  `json:"made"`
+	Begin   *time.Time `json:"begin,omitempty"` // the change holds from this time of the readings on
+	End     *time.Time `json:"end,omitempty"`   // and up to this one
+	Changes []string   `json:"changes"`         // in words
+	// Replaces is the test file that the last one of its timelines was made from.
+	Replaces string                   `json:"replaces,omitempty"`
+	Groups   map[string][]holdingFrom `json:"groups"` // timelines, by group
 }
 
 // holdingFrom is an entry of a timeline as it is kept.
@@ -150,7 +152,11 @@ func (r *revision) write(data string) error {
 		err = publish(partial, filepath.Join(data, r.Name))
 	}
 	if err != nil {
-		return errors.Join(fmt.Errorf("revision %s: %w", r.Name, err), os.RemoveAll(partial))
+		err = fmt.Errorf("revision %s: %w", r.Name, err)
+		if other, none := readRevision(data, r.Name); none == nil {
+			err = fmt.Errorf("%s was begun meanwhile by %s (%s); wait until it holds, then ask again: what you want changed is then a change of that", r.Name, other.Who, other.Why)
+		}
+		return errors.Join(err, os.RemoveAll(partial))
 	}
 	return nil
 }

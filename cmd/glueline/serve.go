@@ -51,13 +51,14 @@ type serveCommand struct {
 	MaxCut     time.Duration `default:"1h" help:"End the files after so long, however little came."`
 	StopWithin time.Duration `default:"10s" help:"Longest graceful stop."`
 
-	Lazy        bool   `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
-	Publish     bool   `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
-	KeepJournal bool   `help:"Never trim the journal."`
-	KeepFree    int64  `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less, but 4 MiB a group and 1 MiB, which trimming needs; 0 is no watch."`
-	Ways        string `type:"existingfile" help:"File of the ways by which the people in alarms.tell are reached (deploy/ALARMS.md)."`
-	PassOver    string `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
-	CutBytes    int64  `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
+	Lazy        bool     `help:"Acknowledge before the disk has it. When the power fails, up to two minutes of acknowledged readings are gone: for trying things out, not for a test."`
+	Publish     bool     `help:"Send the reduced rows to whoever listens, beside the envelopes (see SUBSCRIBING.md)."`
+	KeepJournal bool     `help:"Never trim the journal."`
+	KeepFree    int64    `default:"-1" help:"Bytes of the journal's disk that stay free: below, publishers are refused until there is room. By default 1 GiB or 5 % of the disk, whichever is less, but 4 MiB a group and 1 MiB, which trimming needs; 0 is no watch."`
+	Ways        string   `type:"existingfile" help:"File of the ways by which the people in alarms.tell are reached (deploy/ALARMS.md)."`
+	Undo        []string `placeholder:"REVISION,…" help:"Start with, or reload, a test file that has the constants again which this re-reduction replaced."`
+	PassOver    string   `placeholder:"DIGEST" help:"Put the event that names this test file, which is not here, in quarantine, and go on by the one in force."`
+	CutBytes    int64    `hidden:"" help:"Raw bytes that end the files of a group. Other bytes, other files: for tests, which cannot wait for 64 MiB."`
 
 	consoleFlags `embed:""`
 }
@@ -107,6 +108,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 			err = errors.Join(err, f.remove())
 		}
 	}()
+	if err := c.mayStart(test, log.Warn); err != nil {
+		return err
+	}
 	if err := test.keep(c.Data); err != nil {
 		return err
 	}
@@ -117,7 +121,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err != nil {
 		return err
 	}
-	svc := &service{test: test.test, data: c.Data, log: log, began: time.Now(), ready: make(chan struct{}), health: newHealthKeeper(c.Data, log), ways: ways}
+	svc := &service{test: test.test, data: c.Data, undo: c.Undo, log: log, began: time.Now(), ready: make(chan struct{}), health: newHealthKeeper(c.Data, log), ways: ways}
 	svc.current.Store(test)
 	if c.Nats == "" {
 		svc.journal = c.journalDir()

@@ -38,6 +38,7 @@ type service struct {
 	stopping atomic.Bool
 	taking   sync.Mutex  // while frames are taken back from quarantine
 	changing sync.Mutex  // while the test file in force becomes another
+	undo     []string    // re-reductions that a test file may take back
 	settled  bool        // guarded by changing: every journal has heard which one is
 	inForce  atomic.Bool // the test file of the start is, or it was said why not
 	current  atomic.Pointer[keptTest]

@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
 )
@@ -23,6 +25,11 @@ func Differences(before, after []*Plan) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
+	return between(was, is), nil
+}
+
+// between are the lines for what is other.
+func between(was, is map[thing]constants) []string {
 	var d differences
 	for _, t := range both(was, is) {
 		x, y := was[t], is[t]
@@ -35,7 +42,7 @@ func Differences(before, after []*Plan) ([]string, error) {
 			for _, path := range both(x, y) {
 				input := path[:strings.IndexByte(path, '>')+1] + ".input_and_gauge"
 				switch {
-				case x[path] == y[path]:
+				case x[path] == y[path], followed(path):
 				case x[input] == "" && y[input] != "": // of a wire, all is new: it is enough to name it
 					if path == input {
 						d.add(t, "now on "+wired(y[input]))
@@ -45,12 +52,16 @@ func Differences(before, after []*Plan) ([]string, error) {
 						d.add(t, "no longer on "+wired(x[input]))
 					}
 				default:
-					d.add(t, fmt.Sprintf("%s %s -> %s", words(path), stated(x[path]), stated(y[path])))
+					of := t
+					if strings.HasPrefix(path, "zero.") || strings.Contains(path, ".constants.") && !ofGauge(path) {
+						of.lots = ""
+					}
+					d.add(of, fmt.Sprintf("%s %s -> %s", words(path), stated(x[path]), stated(y[path])))
 				}
 			}
 		}
 	}
-	return d.lines(), nil
+	return d.lines()
 }
 
 // thing is something of a calibration that has a name.
@@ -139,7 +150,7 @@ func (c constants) flatten(path string, v any) {
 		for _, inside := range v {
 			of, isObject := inside.(map[string]any)
 			if !isObject {
-				c[path] = fmt.Sprint(v...)
+				c[path] = listed(path, v)
 				return
 			}
 			for _, key := range []string{"input_and_gauge", "step"} {
@@ -156,6 +167,27 @@ func (c constants) flatten(path string, v any) {
 	default:
 		c[path] = fmt.Sprint(v)
 	}
+}
+
+// listed is a list for people: points in pairs, angles in degrees.
+func listed(path string, list []any) string {
+	var parts []string
+	for i, v := range list {
+		text := fmt.Sprint(v)
+		switch path {
+		case "points": // raw and value by turns
+			if i%2 == 1 {
+				parts[len(parts)-1] += " is " + text
+				continue
+			}
+		case "angles_rad":
+			if rad, err := strconv.ParseFloat(text, 64); err == nil {
+				text = strconv.FormatFloat(rad*180/math.Pi, 'g', 10, 64) // 10 digits: the last ones are of the conversion
+			}
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, ", ")
 }
 
 // both lists the keys of two maps, in order.
@@ -238,6 +270,40 @@ func (d *differences) lines() []string {
 	return lines
 }
 
+// named are the paths that do not read well word by word.
+var named = map[string]string{
+	"Layout.Name":                 "layout",
+	"Leads.Ohm20":                 "lead wire, ohm at 20 degC",
+	"Leads.Tempco":                "lead wire, temperature coefficient, 1/K",
+	"Excitation.Ohm20":            "excitation wire, ohm at 20 degC",
+	"Excitation.Tempco":           "excitation wire, temperature coefficient, 1/K",
+	"Output.Coefficients":         "thermal output, strain by rising powers of degC",
+	"Output.ReferenceGaugeFactor": "gauge factor that the thermal output was measured with",
+	"Output.MaterialExpansion":    "expansion of the material that the thermal output was measured on, 1/K",
+	"angles_rad":                  "angles of the grids in degrees",
+	"points":                      "points (reading is value)",
+	"r0_ohm":                      "resistance at 0 degC in ohm",
+	"zero.first_s":                "zero of the test file, its first seconds",
+	"zero_sensitivity_capacity":   "zero reading, sensitivity, capacity",
+}
+
+// followed are paths of what another path says: the roles of a layout's arms and its
+// wires follow from its name.
+func followed(path string) bool {
+	return strings.HasSuffix(path, ".Layout.Arms") || strings.HasSuffix(path, ".Layout.Leads")
+}
+
+// ofGauge says whether a path is of the gauges of a channel, and so of their lot: a
+// zero, a temperature or a wire is not.
+func ofGauge(path string) bool {
+	for _, of := range []string{".Resistance", ".GaugeFactor.", ".Transverse", ".CalibrationPoisson", ".Output."} {
+		if strings.Contains(path, of) {
+			return true
+		}
+	}
+	return false
+}
+
 // words makes a path readable: "wires<…>.constants.GaugeFactor.Value" is "gauge
 // factor". Which wire or step it is of stays where the constants do not say.
 func words(path string) string {
@@ -254,6 +320,9 @@ func words(path string) string {
 		path = "limit of " + path
 	}
 	path = strings.TrimPrefix(strings.TrimSuffix(path, ".Value"), "wires.")
+	if name := named[path]; name != "" {
+		return name + of
+	}
 	var b strings.Builder
 	lower := false
 	for _, r := range path {
