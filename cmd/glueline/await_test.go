@@ -94,7 +94,7 @@ func TestFeedThatIsStoppedSaysWhatIsNotThere(t *testing.T) {
 	if status := <-ended; status != 1 {
 		t.Errorf("status %d", status)
 	}
-	wants(t, out.String(), "2 rows read; 1 frame in the journal", "told to stop, and the journal took no more", "what it has not got: 1 frame.", "--boot",
+	wants(t, out.String(), "2 rows read; 1 frame in the journal", "told to stop, and the journal took no more", "what it has not got: 1 frame, whose first row is of 2026-05-04T06:00:01Z. Feed the rows from that one on again",
 		"there is no connection to the journal's server")
 	if strings.Contains(out.String(), "outbound") {
 		t.Errorf("in the client's words:\n%s", out)

@@ -78,8 +78,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 	if err := errors.Join(c.checkHTTP(), c.consoleFlags.check()); err != nil {
 		return err
 	}
-	ways, err := c.loadWays(test)
-	if err != nil {
+	if _, err := c.loadWays(test); err != nil {
 		return err
 	}
 	if c.JournalMax < leastJournal {
@@ -108,7 +107,9 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 			err = errors.Join(err, f.remove())
 		}
 	}()
-	if err := c.mayStart(test, log.Warn); err != nil {
+	test = c.startWith(test, log)
+	ways, err := c.loadWays(test)
+	if err != nil {
 		return err
 	}
 	if err := test.keep(c.Data); err != nil {
@@ -788,6 +789,9 @@ func (g *liveGroup) keepRunning(ctx context.Context) error {
 		err := g.run(ctx)
 		if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 			return nil // told to stop while it was still finding out where it stands
+		}
+		if ctx.Err() != nil && errors.Is(err, worker.ErrRevision) {
+			return nil // the next start turns
 		}
 		if err == nil || ctx.Err() != nil {
 			return err

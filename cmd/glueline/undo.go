@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"log/slog"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -120,18 +121,21 @@ func lastInForce(data string, plans []*group.Plan) (*keptTest, error) {
 	return nil, nil
 }
 
-// mayStart makes sure that the test file of a start takes back nothing that was put
-// right. What cannot be read is told by the work that needs it.
-func (c *serveCommand) mayStart(test *keptTest, warn func(msg string, args ...any)) error {
+// startWith is the test file that a start works by: the one that was given, but the
+// one that holds where that would take back what was put right. A start mostly comes
+// after a power cut, when nobody is there, and readings have to be taken in. What
+// cannot be read is told by the work that needs it.
+func (c *serveCommand) startWith(test *keptTest, log *slog.Logger) *keptTest {
 	now, err := lastInForce(c.Data, test.plans)
 	if err == nil && now != nil {
 		err = undoes(c.Data, now, test, c.Undo)
 	}
-	if errors.Is(err, errUndoes) {
-		return fmt.Errorf("%s: %w", c.Test, err)
+	switch {
+	case errors.Is(err, errUndoes):
+		log.Error(fmt.Sprintf("%s was not taken: %v\nUntil then the service works by the test file that holds, and by nothing else that is new in %s", c.Test, err, c.Test))
+		return now
+	case err != nil:
+		log.Warn("it is not known whether the test file takes back what a re-reduction put right", "err", err)
 	}
-	if err != nil {
-		warn("it is not known whether the test file takes back what a re-reduction put right", "err", err)
-	}
-	return nil
+	return test
 }

@@ -150,6 +150,12 @@ func TestServeThenVerify(t *testing.T) {
 	}
 	testFile = write(t, dir, "bench.yaml", benchTest("unit: V/V", 1, oneChannel))
 	status, _, errs := glueline(t.Context(), "serve", testFile, "--data", data)
+	if status != 1 || !strings.Contains(errs, errJournalAway.Error()) {
+		t.Errorf("serve without its journal: status %d: %s", status, errs)
+	}
+	other := filepath.Join(dir, "other")
+	serve(t, testFile, other, "--journal", filepath.Join(data, "journal")).stop()
+	status, _, errs = glueline(t.Context(), "serve", testFile, "--data", data)
 	if status != 1 || !strings.Contains(errs, errContinuity.Error()) || !strings.Contains(errs, "made anew") {
 		t.Errorf("serve with another journal: status %d: %s", status, errs)
 	}

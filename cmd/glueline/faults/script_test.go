@@ -353,7 +353,7 @@ func TestJournalThatIsNotTheOne(t *testing.T) {
 		// what happens to the journal, given what it was before the last cut
 		happens func(t testing.TB, s *script, before string)
 	}{
-		"made anew": {"made anew", func(t testing.TB, s *script, _ string) {
+		"gone": {"its journal is not there", func(t testing.TB, s *script, _ string) {
 			if err := os.RemoveAll(filepath.Join(s.o.data, "journal")); err != nil {
 				t.Fatal(err)
 			}
