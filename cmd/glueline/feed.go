@@ -318,8 +318,8 @@ func (f *feeding) look(ctx context.Context) {
 		f.overtaken = status.Overtaken
 		if status.Shared && !f.shared {
 			f.shared = true
-			fmt.Fprintf(f.err, "feed: another feed sends rows of %s under the same boot %s at the same time. Rows sent under it, here or there, may be in quarantine, as number-used: each feed takes a boot of its own (leave --boot out). "+
-				"Stop one of the two; glueline quarantine on the service's machine lists what is there and says what to do\n", printable.Text(f.command.Source), printable.Text(f.command.Boot))
+			fmt.Fprintf(f.err, "feed: another feed sends rows of %s under the same boot %s at the same time. Rows sent under it, here or there, may have been taken for repeats of the other's, and dropped: each feed takes a boot of its own (leave --boot out). "+
+				"Stop one of the two, then feed its rows again\n", printable.Text(f.command.Source), printable.Text(f.command.Boot))
 		}
 		fmt.Fprintf(f.err, "feed: somebody else has sent frames of %s, under the boot %s; these go on under the boot %s, none is lost. A source has one publisher: find the other and stop it\n",
 			printable.Text(f.command.Source), printable.Text(status.Rival), printable.Text(status.Boot))

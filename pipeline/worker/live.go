@@ -234,12 +234,8 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	before := order.Boot
 	switch v := order.take(f.Boot, f.Number); v {
 	case repeated:
-		// Other rows under a number that is used are not dropped for a repeat. Of a
-		// frame whose content is not known, what was sent again is no newer than what came.
-		if order.other(f.Number, sumOf(m)) {
-			return false, l.refuse(ctx, m, "number-used", fmt.Sprintf("frame %d of boot %q came before, with other rows: these are %d from %s on, counted from %d",
-				f.Number, f.Boot, f.Rows(), time.Unix(0, f.Time[0]).UTC().Format(time.RFC3339Nano), f.Counter))
-		}
+		// What was sent again is no newer than what came: other rows under a number
+		// that is used are not dropped for a repeat.
 		if of := l.reducer.State().Sources[f.Source]; of != nil && of.Newest != math.MinInt64 && f.Time[0] > of.Newest {
 			return false, l.refuse(ctx, m, "number-used", fmt.Sprintf("frame %d of boot %q came before, with other rows: these begin at %s, behind all that had come",
 				f.Number, f.Boot, time.Unix(0, f.Time[0]).UTC().Format(time.RFC3339Nano)))
@@ -256,7 +252,6 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 		if before != "" && before != f.Boot {
 			l.Progress.boot(f.Source, m.Stored)
 		}
-		order.remember(f.Number, sumOf(m))
 	}
 	b, err := l.batch(ctx)
 	if err != nil {
