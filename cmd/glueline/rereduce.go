@@ -155,6 +155,7 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 	var looked []string
 	var rate []float64 // bytes a second
 	var bytes int64
+	more := false // cuts behind those that were looked at
 	for _, name := range slices.Sorted(maps.Keys(r.Groups)) {
 		o, err := r.order(c.Data, name, keptPlans(c.Data, name))
 		if err != nil {
@@ -172,6 +173,7 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 			return err
 		}
 		change.rows = append(change.rows, rows...)
+		more = more || len(what.Touched) > 0 && what.Touched[0]+samples < what.Cuts
 		if speed > 0 {
 			looked, rate = append(looked, upTo), append(rate, speed)
 		}
@@ -180,9 +182,15 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 	if len(change.rows) > 0 {
 		fmt.Fprintf(s.out, "\nOf the first cuts that are touched, up to %d a group, reduced both ways (%s). Columns that stay are left out:\n\n", samples, strings.Join(looked, ", "))
 		change.write(s.out)
-		fmt.Fprintln(s.out, "\nLater cuts may change by more, as where the load is larger.")
+		if more {
+			fmt.Fprintln(s.out, "\nLater cuts may change by more, as where the load is larger.")
+		}
 	} else if len(looked) > 0 {
-		fmt.Fprintf(s.out, "\nThe first cuts that are touched, up to %d a group, were reduced both ways (%s): nothing changes in them. Later ones may.\n", samples, strings.Join(looked, ", "))
+		fmt.Fprintf(s.out, "\nThe first cuts that are touched, up to %d a group, were reduced both ways (%s): nothing changes in them.", samples, strings.Join(looked, ", "))
+		if more {
+			fmt.Fprint(s.out, " Later ones may.")
+		}
+		fmt.Fprintln(s.out)
 	}
 	limit := "without a limit"
 	if share > 0 {
