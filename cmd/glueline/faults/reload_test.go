@@ -156,22 +156,9 @@ func TestReload(t *testing.T) {
 func (s *script) strainOf(channel string) string {
 	s.t.Helper()
 	var text strings.Builder
-	_, cuts := s.cuts("main")
-	dir := filepath.Join(s.o.data, "r1")
-	for _, c := range cuts {
-		for _, file := range c.Files {
-			seg := must(segment.ReadCommitted(dir, file))(s.t)
-			for range file.Batches {
-				b := must(seg.Next())(s.t)
-				for i, f := range seg.Fields[2:] {
-					if f.Name == channel+" [m/m]" {
-						fmt.Fprintln(&text, b.Columns[i].Float)
-					}
-				}
-			}
-			if err := seg.Close(); err != nil {
-				s.t.Fatal(err)
-			}
+	for p := range partsOf(s.t, filepath.Join(s.o.data, "r1")) {
+		if p.Name == channel+" [m/m]" {
+			fmt.Fprintln(&text, p.Float)
 		}
 	}
 	if text.Len() == 0 {

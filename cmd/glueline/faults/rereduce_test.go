@@ -1,7 +1,6 @@
 package faults
 
 import (
-	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -12,7 +11,6 @@ import (
 	"time"
 
 	"glueline/pipeline/frame"
-	"glueline/sinks/segment"
 )
 
 // weeks plays some weeks to a service: zeros, a shunt, and cuts at their sizes.
@@ -229,33 +227,4 @@ func TestSwappedCables(t *testing.T) {
 	}
 	never.service.stop()
 	s.service.stop()
-}
-
-// columns are all columns of a revision over all cuts, as bits: for each cut the
-// values, source by source.
-func columns(t testing.TB, dir string) map[string][]uint64 {
-	t.Helper()
-	all := map[string][]uint64{}
-	for _, path := range must(filepath.Glob(filepath.Join(dir, "*.commit.json")))(t) {
-		for _, file := range must(segment.ReadCommit(path))(t).Files {
-			seg := must(segment.ReadCommitted(dir, file))(t)
-			for range file.Batches {
-				b := must(seg.Next())(t)
-				for i, f := range seg.Fields[2:] {
-					bits := all[f.Name]
-					for _, v := range b.Columns[i].Float {
-						bits = append(bits, math.Float64bits(v))
-					}
-					for _, v := range b.Columns[i].Flags {
-						bits = append(bits, uint64(v))
-					}
-					all[f.Name] = bits
-				}
-			}
-			if err := seg.Close(); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	return all
 }

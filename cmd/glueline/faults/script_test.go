@@ -1,9 +1,7 @@
 package faults
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"os"
 	"path/filepath"
@@ -145,33 +143,13 @@ func (s *script) end() {
 // flagged counts the rows of a channel that have a flag.
 func (s *script) flagged(channel string, f flag.Mask) (rows int) {
 	s.t.Helper()
-	dir := filepath.Join(s.o.data, "r1")
-	records := must(filepath.Glob(filepath.Join(dir, "*.commit.json")))(s.t)
-	for _, path := range records {
-		record := must(segment.ReadCommit(path))(s.t)
-		for _, file := range record.Files {
-			seg := must(segment.ReadCommitted(dir, file))(s.t)
-			for {
-				b, err := seg.Next()
-				if errors.Is(err, io.EOF) {
-					break
-				}
-				if err != nil {
-					s.t.Fatal(err)
-				}
-				for i, field := range seg.Fields[2:] {
-					if field.Kind != segment.Flags || !slices.Contains(field.Metadata, [2]string{"of", channel}) {
-						continue
-					}
-					for _, m := range b.Columns[i].Flags {
-						if flag.Mask(m)&f != 0 {
-							rows++
-						}
-					}
-				}
-			}
-			if err := seg.Close(); err != nil {
-				s.t.Fatal(err)
+	for p := range partsOf(s.t, filepath.Join(s.o.data, "r1")) {
+		if !slices.Contains(p.Metadata, [2]string{"of", channel}) {
+			continue
+		}
+		for _, m := range p.Flags {
+			if flag.Mask(m)&f != 0 {
+				rows++
 			}
 		}
 	}

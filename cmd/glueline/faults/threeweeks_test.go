@@ -211,23 +211,9 @@ type timed struct {
 func byTime(t testing.TB, dir string) map[string][]timed {
 	t.Helper()
 	all := map[string][]timed{}
-	for _, path := range must(filepath.Glob(filepath.Join(dir, "*.commit.json")))(t) {
-		for _, file := range must(segment.ReadCommit(path))(t).Files {
-			seg := must(segment.ReadCommitted(dir, file))(t)
-			for range file.Batches {
-				b := must(seg.Next())(t)
-				for i, f := range seg.Fields[2:] {
-					for row, v := range b.Columns[i].Float {
-						all[f.Name] = append(all[f.Name], timed{b.Time[row], math.Float64bits(v)})
-					}
-					for row, v := range b.Columns[i].Flags {
-						all[f.Name] = append(all[f.Name], timed{b.Time[row], uint64(v)})
-					}
-				}
-			}
-			if err := seg.Close(); err != nil {
-				t.Fatal(err)
-			}
+	for p := range partsOf(t, dir) {
+		for row, bits := range p.bits() {
+			all[p.Name] = append(all[p.Name], timed{p.time[row], bits})
 		}
 	}
 	return all
