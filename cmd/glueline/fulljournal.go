@@ -72,7 +72,7 @@ func (f *fullSaid) look(warning string, s *journal.State, now time.Time) {
 		f.full = now
 		if !f.said {
 			f.said = true
-			f.log.Warn(warning, "held", s.Bytes, "limit", s.MaxBytes)
+			f.log.Warn("the journal has little room", "what", warning, "held", s.Bytes, "limit", s.MaxBytes)
 		}
 	case f.said && now.Sub(f.full) >= roomFor:
 		f.said = false

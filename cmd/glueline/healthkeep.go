@@ -134,12 +134,12 @@ func (k *healthKeeper) tell(group string, w *healthWalk, err error) {
 }
 
 // waitsFor keeps for whom a walk waits, and since when it has made no file for it.
-func (s *healthStatus) waitsFor(w *healthWalk, now time.Time) {
-	if w.waits == "" || s.Waits == "" || w.wrote != s.behind {
-		s.Since, s.behind = now.UTC(), w.wrote
+func (h *healthStatus) waitsFor(w *healthWalk, now time.Time) {
+	if w.waits == "" || h.Waits == "" || w.wrote != h.behind {
+		h.Since, h.behind = now.UTC(), w.wrote
 	}
-	if s.Waits = w.waits; w.waits == "" {
-		s.Since = time.Time{}
+	if h.Waits = w.waits; w.waits == "" {
+		h.Since = time.Time{}
 	}
 }
 

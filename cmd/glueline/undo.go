@@ -132,7 +132,7 @@ func (c *serveCommand) startWith(test *keptTest, log *slog.Logger) *keptTest {
 	}
 	switch {
 	case errors.Is(err, errUndoes):
-		log.Error(fmt.Sprintf("%s was not taken: %v\nUntil then the service works by the test file that holds, and by nothing else that is new in %s", c.Test, err, c.Test))
+		log.Error("the test file was not taken; until then the service works by the test file that holds, and by nothing else that is new in the other", "file", c.Test, "err", err)
 		return now
 	case err != nil:
 		log.Warn("it is not known whether the test file takes back what a re-reduction put right", "err", err)

@@ -130,7 +130,7 @@ func TestCorrectedConstantIsNotUndone(t *testing.T) {
 	noted := c.test("2.08", "zone: UTC", "zone: Europe/Oslo")
 	for _, test := range []string{old, noted} {
 		s := serve(t, test, c.data, "--lazy")
-		wants(t, s.output.String(), append(refusal, test+" was not taken", "works by the test file that holds")...)
+		wants(t, s.output.String(), append(refusal, "the test file was not taken", "file="+test, "works by the test file that holds")...)
 		if status := s.stop(); status != 0 {
 			t.Fatal(s.output)
 		}
