@@ -51,6 +51,7 @@ func (g *liveGroup) cutWhenDue(ctx context.Context, idle, longest time.Duration)
 	defer ticker.Stop()
 	var cuts, frames, asked uint64
 	moved, cut := time.Now(), time.Now()
+	var failed time.Time // that there is no cut was said
 	said := fullSaid{log: g.log, group: g.plan.Name}
 	for {
 		select {
@@ -90,7 +91,8 @@ func (g *liveGroup) cutWhenDue(ctx context.Context, idle, longest time.Duration)
 		e := event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline", Why: why}
 		seq, err := g.publishCut(ctx, e)
 		if err != nil {
-			if ctx.Err() == nil {
+			if ctx.Err() == nil && time.Since(failed) >= roomFor {
+				failed = time.Now()
 				g.log.Warn("no cut", "group", g.plan.Name, "err", err)
 			}
 			continue

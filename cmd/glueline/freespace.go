@@ -19,6 +19,7 @@ type freeWatch struct {
 	limit  int64  // of a journal, while there is room
 	groups []*liveGroup
 	log    *slog.Logger
+	again  chan struct{} // look at once
 
 	low     bool
 	follows bool      // the limits are the disk's
@@ -64,6 +65,7 @@ func (w *freeWatch) run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-ticker.C:
+		case <-w.again:
 		}
 	}
 }
@@ -130,9 +132,30 @@ func (w *freeWatch) holds(bytes int64) bool {
 	return freeDisk(w.dir) >= w.keep/2+uint64(bytes)
 }
 
-// mayRewrite says whether the disk has room for a journal to be trimmed anywhere.
+// mayRewrite says whether the disk has room for a journal to be trimmed anywhere;
+// that of another server (nil) is its own affair.
 func (w *freeWatch) mayRewrite() bool {
-	return freeDisk(w.dir) >= trimming(len(w.groups))
+	return w == nil || freeDisk(w.dir) >= trimming(len(w.groups))
+}
+
+// trim trims a group's journal. What leaves it may stay in its file, up to half a
+// block, so that the limit would let in more than the disk got free: where the limits
+// are the disk's, nothing comes until that is looked at again.
+func (w *freeWatch) trim(ctx context.Context, g *liveGroup, below uint64) error {
+	g.limiting.Lock()
+	defer g.limiting.Unlock()
+	if g.limited {
+		if err := g.journal.SetLimit(ctx, 1); err != nil {
+			return err
+		}
+		defer func() {
+			select {
+			case w.again <- struct{}{}:
+			default:
+			}
+		}()
+	}
+	return g.journal.Trim(ctx, below)
 }
 
 // setLimit sets the limit of a group's journal to what it holds and may grow by.
@@ -145,9 +168,10 @@ func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup, room int64) erro
 	}
 	g.lowDisk.Store(w.low)
 	limit := min(w.limit, max(1, state.Bytes+room))
+	g.limited = limit < w.limit
 	g.share.Store(cutShare(limit))
 	// A little is not worth a change.
-	if change := limit - state.MaxBytes; !w.low && limit < w.limit && max(change, -change) < limit/64 {
+	if change := limit - state.MaxBytes; !w.low && g.limited && max(change, -change) < limit/64 {
 		return nil
 	}
 	return g.journal.SetLimit(ctx, limit)

@@ -370,8 +370,9 @@ type liveGroup struct {
 	cutBytes int64
 	trim     bool
 	limiting sync.Mutex    // while the journal's limit is another for a moment
+	limited  bool          // limiting guards it: the limit is the disk's
 	lowDisk  atomic.Bool   // the limit is what the journal holds
-	disk     *freeWatch    // of the journal, once lowDisk is true
+	disk     *freeWatch    // of an embedded journal
 	share    atomic.Int64  // bytes of the journal that a cut may have
 	uncut    atomic.Int64  // bytes of the journal that no cut holds
 	large    chan struct{} // told when these are as many, and behind each check
@@ -727,7 +728,7 @@ func (c *serveCommand) watch(crew *crew, svc *service, server *journal.Server, l
 		probes = append(probes, g.journal.Probe)
 	}
 	crew.start(func(ctx context.Context) error { return server.Watch(ctx, probes...) })
-	w := &freeWatch{dir: c.journalDir(), limit: int64(c.JournalMax), groups: svc.groups, log: log}
+	w := &freeWatch{dir: c.journalDir(), limit: int64(c.JournalMax), groups: svc.groups, log: log, again: make(chan struct{}, 1)}
 	w.shared = sameDisk(w.dir, c.Data)
 	w.keep = keepFree(c.KeepFree, w.dir, len(svc.groups))
 	for _, g := range svc.groups {

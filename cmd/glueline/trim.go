@@ -73,12 +73,12 @@ func (g *liveGroup) check(ctx context.Context, unread []committedCut) []committe
 		}
 	}
 	newest := unread[len(unread)-1]
-	if !g.trim || g.disk != nil && !g.disk.mayRewrite() && newest.last-newest.first > smallCut {
+	if !g.trim || !g.disk.mayRewrite() && newest.last-newest.first > smallCut {
 		return nil
 	}
 	err := g.faults.meet("trim")
 	if err == nil {
-		err = g.journal.Trim(ctx, newest.first)
+		err = g.disk.trim(ctx, g, newest.first)
 	}
 	if err != nil && ctx.Err() == nil {
 		g.log.Warn("the journal was not trimmed; it will be with the next cut", "group", g.plan.Name, "err", err)

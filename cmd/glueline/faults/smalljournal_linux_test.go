@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
@@ -50,6 +51,10 @@ func bigFrame(source string, n uint64) *frame.Frame {
 	return f
 }
 
+// refusedForGood is when sendBig gives up, and says how the service stands: many
+// times what a slow disk takes.
+const refusedForGood = 5 * time.Minute
+
 // sendBig publishes a number of frames of every source and waits until the journals
 // have them, or the service ends.
 func sendBig(t *testing.T, s *service, url string, plans []*group.Plan, frames uint64) {
@@ -59,9 +64,12 @@ func sendBig(t *testing.T, s *service, url string, plans []*group.Plan, frames u
 	go func() {
 		select {
 		case <-s.ended:
-			cancel()
+		case <-time.After(refusedForGood):
+			status, err := s.get("/status")
+			t.Errorf("frames are still refused after %s\n%s %v\n%s", refusedForGood, status, err, s.said)
 		case <-ctx.Done():
 		}
+		cancel()
 	}()
 	conn := must(journal.Connect(url, journal.ConnectOptions{Name: "big"}))(t)
 	defer conn.Close()
