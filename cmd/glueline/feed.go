@@ -26,6 +26,7 @@ type feedCommand struct {
 	Nats      string         `required:"" help:"URL of the running service's journal, for example nats://127.0.0.1:4222."`
 	NatsCreds string         `type:"existingfile" help:"Credentials file for --nats."`
 	Boot      string         `help:"Name of this run of the source's clock; a new one by default. With the same name and the same rows, repeats are noticed. Two feeds at the same time have two."`
+	Again     bool           `help:"Send rows of FILE that are not later than the newest in the journal, too: without --boot they are left out. If they came before they are in the results twice, the second time flagged late."`
 	End       bool           `help:"Stop at the end of the file instead of waiting for more."`
 	Wait      *time.Duration `help:"How long to wait for the server when it is not there at the start; as long as it takes by default."`
 	AllowOpen bool           `help:"Let tcp:// listen beyond this machine, where anyone may send readings."`
@@ -47,6 +48,7 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		return fmt.Errorf("feed: no source is called %q; the test file declares %s", c.Source, strings.Join(test.Sources.Names(), ", "))
 	}
 	declared, _ := test.Sources.Get(c.Source)
+	skips := c.Boot == "" && !c.Again && c.From != "-" && !strings.HasPrefix(c.From, network)
 	if c.Boot == "" {
 		c.Boot = "feed-" + rand.Text()
 	}
@@ -65,11 +67,21 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 		return errors.Join(err, in.close())
 	}
 	defer conn.Close()
+	came := int64(math.MinInt64)
+	if skips {
+		ns, ok, err := j.NewestTime(ctx, c.Source)
+		if err != nil {
+			return errors.Join(err, in.close())
+		}
+		if ok {
+			came = ns
+		}
+	}
 	publisher, err := j.NewPublisher(c.Source, c.Boot, journal.PublisherOptions{})
 	if err != nil {
 		return errors.Join(err, in.close())
 	}
-	f := &feeding{command: c, test: test, plan: plans[at], rate: declared.Rate.Value, journal: j, publisher: publisher, err: s.err}
+	f := &feeding{command: c, test: test, plan: plans[at], rate: declared.Rate.Value, journal: j, publisher: publisher, came: came, err: s.err}
 	err = f.run(ctx, in)
 	err = errors.Join(err, f.end(ctx))
 	quarantined := f.lastLook(ctx)
@@ -77,7 +89,11 @@ func (c *feedCommand) Run(ctx context.Context, s streams) error {
 	if f.missing > 0 {
 		missing = fmt.Sprintf("; %s missing", count(f.missing, "reading"))
 	}
-	fmt.Fprintf(s.out, "%s read%s; %s in the journal; %s refused.\n", count(int(f.rows), "row"), missing, count(int(publisher.Status().Acknowledged), "frame"), count(f.refused, "line"))
+	left := ""
+	if f.left > 0 {
+		left = fmt.Sprintf("; %s left out that the journal had", count(f.left, "row"))
+	}
+	fmt.Fprintf(s.out, "%s read%s%s; %s in the journal; %s refused.\n", count(int(f.rows), "row"), left, missing, count(int(publisher.Status().Acknowledged), "frame"), count(f.refused, "line"))
 	if left := publisher.Status(); ctx.Err() != nil && errors.Is(err, journal.ErrUnsent) {
 		because := "it did not answer"
 		if left.Err != nil {
@@ -110,6 +126,8 @@ type feeding struct {
 	refused  int
 	form     error   // what no later line can mend
 	troubled bool    // it was said that the journal does not take frames
+	came     int64   // ns, of the newest row when it began: up to it, a file's first rows are left out
+	left     int     // of those
 	firsts   []int64 // ns, of the first rows of frames: those sent, but the oldest that are acknowledged
 	dropped  uint64  // of those
 
@@ -205,6 +223,9 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 	if !ok {
 		return nil
 	}
+	if f.had(at) {
+		return nil
+	}
 	columns := f.decoder.Columns()
 	if f.framer == nil {
 		if err := f.fits(columns); err != nil {
@@ -235,6 +256,20 @@ func (f *feeding) line(ctx context.Context, text []byte, whole bool) error {
 		return f.send(ctx)
 	}
 	return nil
+}
+
+// had says whether a row is one of those at a file's beginning that came before.
+func (f *feeding) had(at int64) bool {
+	if at > f.came {
+		f.came = math.MinInt64
+		return false
+	}
+	if f.left == 0 {
+		fmt.Fprintf(f.err, "feed: the journal has rows of %s up to %s: those at the beginning of %s that are not later are left out. --again sends them too, for rows that did not come before\n",
+			printable.Text(f.command.Source), time.Unix(0, f.came).UTC().Format(time.RFC3339Nano), printable.Text(f.command.From))
+	}
+	f.left++
+	return true
 }
 
 // fits asks a reducer of the test file whether it would take rows of such

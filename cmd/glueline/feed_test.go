@@ -364,6 +364,38 @@ func TestFeedTellsOfMissingReadings(t *testing.T) {
 	}
 }
 
+// A file that is fed again, longer, goes on behind the newest row in the journal;
+// with --again its rows come twice.
+func TestFeedGoesOnInAFile(t *testing.T) {
+	want := feedRows(t, 120)
+	s := startService(t)
+	dir := t.TempDir()
+	for _, c := range []struct {
+		rows int
+		said string
+	}{
+		{70, "70 rows read; "},
+		{70, "0 rows read; 70 rows left out that the journal had; 0 frames in"},
+		{120, "50 rows read; 70 rows left out that the journal had; "},
+	} {
+		path := write(t, dir, "node.csv", "time,A1 [mV/V]\n"+textRows(0, c.rows, csvRow))
+		status, out, errs := glueline(t.Context(), "feed", s.test, "node", "--from", path, "--end", "--nats", s.url)
+		if status != 0 || !strings.Contains(out, c.said) || !strings.Contains(out, "; 0 lines refused.") {
+			t.Errorf("%d rows: status %d: %s%s", c.rows, status, out, errs)
+		}
+		if strings.Count(errs, "are left out") != strings.Count(c.said, "left out") {
+			t.Errorf("%d rows: it says %s", c.rows, errs)
+		}
+	}
+	status, out, errs := glueline(t.Context(), "feed", s.test, "node", "--again", "--end", "--nats", s.url,
+		"--from", write(t, dir, "again.csv", "time,A1 [mV/V]\n"+textRows(0, 3, csvRow)))
+	if status != 0 || !strings.Contains(out, "3 rows read; ") {
+		t.Errorf("again: status %d: %s%s", status, out, errs)
+	}
+	got := s.committed(123)
+	sameRows(t, got[:120], want)
+}
+
 // The service would refuse every frame of such columns: that is told at the
 // first row, and nothing is sent.
 func TestFeedRefusesColumnsThatDoNotFit(t *testing.T) {

@@ -32,10 +32,13 @@ const (
 	lookAgain  = 100 * time.Millisecond // at a file, for more
 )
 
+// network begins an address that rows come in at.
+const network = "tcp://"
+
 // open opens what --from names.
 func (c *feedCommand) open(s streams) (*input, error) {
-	switch address, network := strings.CutPrefix(c.From, "tcp://"); {
-	case network:
+	switch address, listens := strings.CutPrefix(c.From, network); {
+	case listens:
 		return c.listenTCP(address)
 	case c.From == "-":
 		// A read from a terminal cannot be called off; it is left to the end of

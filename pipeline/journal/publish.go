@@ -68,6 +68,34 @@ func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, b
 	return seq, h.Boot, stored, err
 }
 
+// NewestTime returns the time in ns of the last row of the newest frame of a source
+// that the journal holds; ok is false when it holds none, or one that was refused.
+func (j *Journal) NewestTime(ctx context.Context, source string) (ns int64, ok bool, err error) {
+	seq, _, _, err := j.NewestFrame(ctx, source)
+	if err != nil || seq == 0 {
+		return 0, false, err
+	}
+	m, err := j.Get(ctx, seq)
+	if errors.Is(err, ErrGap) { // trimmed meanwhile
+		return 0, false, nil
+	}
+	if err != nil {
+		return 0, false, err
+	}
+	h, err := m.FrameHeader()
+	if err != nil {
+		return 0, false, nil //nolint:nilerr // such a message is the worker's to refuse
+	}
+	f, err := frame.NewWireDecoder([]string{source}).Decode(m.Data, h)
+	if err != nil {
+		return 0, false, nil //nolint:nilerr // as above
+	}
+	if _, refused, err := j.RefusalOf(ctx, seq); err == nil && refused {
+		return 0, false, nil
+	}
+	return f.Time[len(f.Time)-1], true, nil
+}
+
 // frameBehind returns the sequence, header and publisher of the oldest frame of a
 // source behind a sequence; 0 when there is none.
 func (j *Journal) frameBehind(ctx context.Context, source string, behind uint64) (seq uint64, h frame.Header, publisher string, err error) {
