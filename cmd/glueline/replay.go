@@ -68,11 +68,14 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	bar.Begin(frames.TotalBytes())
 	if err := errors.Join(r.run(ctx, frames, events), r.close()); err != nil {
 		if ctx.Err() != nil {
-			return fmt.Errorf("%w after %s; give the same files again: what is in the journal is known as a repeat", errInterrupted, count(r.frames, "frame"))
+			return fmt.Errorf("%w after %s; give the same files again: it goes on behind what is in the journal", errInterrupted, count(r.frames, "frame"))
 		}
 		return err
 	}
 	bar.Close()
+	if r.had > 0 {
+		fmt.Fprintf(s.out, "%s and what came before the last of them were in the journal already and are left out.\n", count(r.had, "frame"))
+	}
 	fmt.Fprintf(s.out, "%s and %s are in the journal.\n", count(r.frames, "frame"), count(r.events, "event"))
 	return r.overtaken(s.out)
 }
@@ -85,8 +88,8 @@ var errOvertaken = errors.New("another publisher of the same source sent frames 
 // what to do.
 func (r *replay) overtaken(to io.Writer) error {
 	rivals := map[string]string{}
-	for _, line := range r.journals {
-		maps.Copy(rivals, line.Rivals())
+	for _, g := range r.groups {
+		maps.Copy(rivals, g.line.Rivals())
 	}
 	if len(rivals) == 0 {
 		return nil
@@ -103,22 +106,45 @@ func (r *replay) overtaken(to io.Writer) error {
 
 // replay carries raw files into the journals of their groups.
 type replay struct {
-	speed    float64
-	journals []*journal.Pipeline
-	sources  map[string]*replayed
-	payload  []byte
-	began    time.Time
-	first    int64 // ns, time of the first row
-	frames   int
-	events   int
+	speed   float64
+	groups  []*replayedGroup
+	sources map[string]*replayed
+	payload []byte
+	began   time.Time
+	first   int64 // ns, time of the first row
+	frames  int
+	events  int
+	had     int // frames that the journal had
+}
+
+// replayedGroup is a group's journal on its way. A replay that is given again goes on
+// behind the newest frame that the journal has of it; what is older came before it.
+type replayedGroup struct {
+	journal *journal.Journal
+	line    *journal.Pipeline
+	newest  uint64          // sequence of the journal's newest frame
+	had     bool            // it had frames of this replay
+	waiting []replayedEvent // that come before the next frame
+}
+
+// replayedEvent is an event on its way: under one id in all groups.
+type replayedEvent struct {
+	id   string
+	text []byte
 }
 
 // replayed is a source on its way: with an encoder of its own, which keeps what
 // repeats from frame to frame.
 type replayed struct {
-	journal *journal.Pipeline
+	group   *replayedGroup
+	newest  frame.Header // of the journal's newest frame of it
 	boot    string
 	encoder frame.WireEncoder
+}
+
+// has says whether the journal had a frame of the replay when this began.
+func (of *replayed) has(f *frame.Frame) bool {
+	return of.newest.Boot == of.boot && f.Number <= of.newest.Number
 }
 
 // newReplay attaches to the journals of the groups that frames has files of.
@@ -136,9 +162,18 @@ func newReplay(ctx context.Context, conn *journal.Conn, test *testfile.Test, pla
 		if err != nil {
 			return nil, errors.Join(err, r.close())
 		}
-		r.journals = append(r.journals, line)
+		g := &replayedGroup{journal: j, line: line}
+		r.groups = append(r.groups, g)
 		for _, source := range p.Sources() {
-			r.sources[source] = &replayed{journal: line}
+			seq, newest, _, err := j.NewestFrame(ctx, source)
+			if err != nil {
+				return nil, errors.Join(err, r.close())
+			}
+			if _, refused, err := j.RefusalOf(ctx, seq); err == nil && refused {
+				newest = frame.Header{}
+			}
+			r.sources[source] = &replayed{group: g, newest: newest}
+			g.newest = max(g.newest, seq)
 		}
 	}
 	return r, nil
@@ -146,8 +181,8 @@ func newReplay(ctx context.Context, conn *journal.Conn, test *testfile.Test, pla
 
 func (r *replay) close() error {
 	var problems []error
-	for _, line := range r.journals {
-		problems = append(problems, line.Close())
+	for _, g := range r.groups {
+		problems = append(problems, g.line.Close())
 	}
 	return errors.Join(problems...)
 }
@@ -163,7 +198,7 @@ func (r *replay) run(ctx context.Context, frames *frame.Reader, events []event.E
 		}
 		// An event comes before the first frame that holds a row of its time or later.
 		for len(events) > 0 && events[0].Time.UnixNano() <= f.Time[f.Rows()-1] {
-			if err := r.publish(ctx, events[0]); err != nil {
+			if err := r.event(events[0]); err != nil {
 				return err
 			}
 			events = events[1:]
@@ -173,39 +208,68 @@ func (r *replay) run(ctx context.Context, frames *frame.Reader, events []event.E
 		}
 		f.Release()
 	}
-	err := r.publish(ctx, event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline replay", Why: "end of the input"})
-	return errors.Join(err, r.flush(ctx))
-}
-
-// flush waits until the journals have everything.
-func (r *replay) flush(ctx context.Context) error {
-	for _, line := range r.journals {
-		if _, err := line.Flush(ctx); err != nil {
+	if err := r.event(event.Event{Event: event.Cut, Time: time.Now().UTC(), Who: "glueline replay", Why: "end of the input"}); err != nil {
+		return err
+	}
+	for _, g := range r.groups {
+		if err := g.publishWaiting(ctx); err != nil {
 			return err
 		}
 	}
-	return nil
+	return r.flush(ctx)
 }
 
-func (r *replay) publish(ctx context.Context, e event.Event) error {
+// event has an event wait for the next frame of each group.
+func (r *replay) event(e event.Event) error {
 	text, err := json.Marshal(e)
 	if err != nil {
 		return err
 	}
-	id := journal.NewEventID()
 	r.events++
-	for _, line := range r.journals {
-		if err := line.Event(ctx, id, text); err != nil {
+	waiting := replayedEvent{journal.NewEventID(), text}
+	for _, g := range r.groups {
+		g.waiting = append(g.waiting, waiting)
+	}
+	return nil
+}
+
+// flush waits until the journals have everything.
+func (r *replay) flush(ctx context.Context) error {
+	for _, g := range r.groups {
+		if _, err := g.line.Flush(ctx); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
-	if err := r.wait(ctx, f.Time[0]); err != nil {
-		return err
+// publishWaiting publishes the events before a frame that the journal has not got, but
+// those that it has.
+func (g *replayedGroup) publishWaiting(ctx context.Context) error {
+	if len(g.waiting) == 0 {
+		return nil
 	}
+	there := map[string]bool{}
+	if g.had {
+		var err error
+		if there, err = g.journal.EventsBehind(ctx, g.newest); err != nil {
+			return err
+		}
+		g.had = false // this is looked at once
+	}
+	for _, e := range g.waiting {
+		if there[string(e.text)] {
+			continue
+		}
+		if err := g.line.Event(ctx, e.id, e.text); err != nil {
+			return err
+		}
+	}
+	g.waiting = g.waiting[:0]
+	return nil
+}
+
+func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
 	of := r.sources[f.Source]
 	if of.boot == "" {
 		// Another stretch of the same source is another boot, the same stretch
@@ -213,12 +277,23 @@ func (r *replay) frame(ctx context.Context, f *frame.Frame) error {
 		of.boot = "file-" + strconv.FormatInt(f.Time[0], 10)
 	}
 	f.Boot = of.boot
+	if of.has(f) {
+		of.group.had, of.group.waiting = true, of.group.waiting[:0]
+		r.had++
+		return nil
+	}
+	if err := r.wait(ctx, f.Time[0]); err != nil {
+		return err
+	}
+	if err := of.group.publishWaiting(ctx); err != nil {
+		return err
+	}
 	var err error
 	if r.payload, err = of.encoder.Append(r.payload[:0], f); err != nil {
 		return err
 	}
 	r.frames++
-	return of.journal.Frame(ctx, frame.HeaderOf(f), r.payload)
+	return of.group.line.Frame(ctx, frame.HeaderOf(f), r.payload)
 }
 
 // wait holds a frame back until its time has come.

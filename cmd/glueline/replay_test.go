@@ -33,14 +33,14 @@ func TestReplayTellsThatItWasOvertaken(t *testing.T) {
 		t.Fatal(err)
 	}
 	for published := false; !published; {
-		_, boot, _, err := b.journal.NewestFrame(b.Context(), "node")
+		_, newest, _, err := b.journal.NewestFrame(b.Context(), "node")
 		if err != nil {
 			t.Fatal(err)
 		}
 		if out.ended() {
 			t.Fatalf("the replay has ended before it could be overtaken: %s", out)
 		}
-		if published = strings.HasPrefix(boot, "file-"); published {
+		if published = strings.HasPrefix(newest.Boot, "file-"); published {
 			if _, err := b.journal.Publish(b.Context(), frame.HeaderOf(rival), payload); err != nil {
 				t.Fatal(err)
 			}

@@ -158,13 +158,13 @@ func (g *liveGroup) takeBack(ctx context.Context, plan *group.Plan, source strin
 	if len(held) == 0 {
 		return result, nil
 	}
-	newest, boot, stored, err := g.journal.NewestFrame(ctx, source)
+	newest, header, stored, err := g.journal.NewestFrame(ctx, source)
 	if err != nil {
 		return result, err
 	}
-	if _, tried := original(boot); tried == 0 && time.Since(stored) < quiet {
+	if _, tried := original(header.Boot); tried == 0 && time.Since(stored) < quiet {
 		result.Why = fmt.Sprintf("source %s publishes: its newest frame came %s ago, under the boot %q. Stop its publisher for %s, take the frames back, and start it again: it goes on as a new boot",
-			source, time.Since(stored).Round(time.Millisecond), boot, quiet)
+			source, time.Since(stored).Round(time.Millisecond), header.Boot, quiet)
 		return result, nil
 	}
 	known, err := g.archived(source)

@@ -289,7 +289,7 @@ func TestStatusAndQuarantine(t *testing.T) {
 		return nil
 	}
 	// group, frames, rows, refused, repeated, lag: 300 rows of 10 Hz are a frame each.
-	if f := row("main"); !slices.Equal(f[:7], []string{"main", "300", "300", "0", "300", "0", "0"}) {
+	if f := row("main"); !slices.Equal(f[:7], []string{"main", "300", "300", "0", "0", "0", "0"}) {
 		t.Errorf("%q", f)
 	}
 	if f := row("node"); strings.Join(f[2:4], " ") != "2026-02-03 04:05:35Z" {

@@ -390,12 +390,12 @@ func (p *Pipeline) again(ctx context.Context) error {
 // those that will be sent again.
 func (p *Pipeline) lookForRivals(ctx context.Context) error {
 	for source, own := range p.sent {
-		seq, boot, _, err := p.journal.NewestFrame(ctx, source)
+		seq, newest, _, err := p.journal.NewestFrame(ctx, source)
 		if err != nil {
 			return err
 		}
-		if seq > p.done && boot != own {
-			p.rivals[source] = boot
+		if seq > p.done && newest.Boot != own {
+			p.rivals[source] = newest.Boot
 		}
 	}
 	return nil

@@ -56,16 +56,35 @@ func (j *Journal) publishFrame(ctx context.Context, header nats.Header, h frame.
 }
 
 // NewestFrame returns the sequence of the newest frame of a source that the
-// journal holds, its boot, and when the server got it; 0 when there is none.
-func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, boot string, stored time.Time, err error) {
-	seq, h, _, err := j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
+// journal holds, its header, and when the server got it; 0 when there is none.
+func (j *Journal) NewestFrame(ctx context.Context, source string) (seq uint64, h frame.Header, stored time.Time, err error) {
+	seq, h, _, err = j.lookAtFrame(ctx, source, func(s jetstream.Stream) (*jetstream.RawStreamMsg, error) {
 		raw, err := s.GetLastMsgForSubject(ctx, j.names.frame(source))
 		if err == nil {
 			stored = raw.Time
 		}
 		return raw, err
 	})
-	return seq, h.Boot, stored, err
+	return seq, h, stored, err
+}
+
+// EventsBehind returns the texts of the journal's events behind a sequence.
+func (j *Journal) EventsBehind(ctx context.Context, seq uint64) (map[string]bool, error) {
+	texts := map[string]bool{}
+	stream, err := j.stream(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for {
+		raw, err := stream.GetMsg(ctx, seq+1, jetstream.WithGetMsgSubject(j.names.event()))
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			return texts, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("look at the events behind %d: %w", seq, err)
+		}
+		texts[string(raw.Data)], seq = true, raw.Sequence
+	}
 }
 
 // NewestTime returns the time in ns of the last row of the newest frame of a source

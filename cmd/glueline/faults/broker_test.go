@@ -205,7 +205,8 @@ func (s *service) tells(cutOff, fed bool) {
 }
 
 // Serve and replay give the segments of reduce, by the embedded broker and by
-// one of others.
+// one of others, and by a replay that is killed and given again: neither frames nor
+// events come twice.
 func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
 	parallel(t)
 	truth, err := simulate.Write(t.TempDir(), simulate.Options{Seed: 3, Duration: time.Hour}, nil)
@@ -213,15 +214,17 @@ func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
 		t.Fatal(err)
 	}
 	program := must(glueline())(t)
-	run := func(args ...string) {
+	run := func(args ...string) string {
 		t.Helper()
-		if said, err := exec.Command(program, args...).CombinedOutput(); err != nil {
+		said, err := exec.Command(program, args...).CombinedOutput()
+		if err != nil {
 			t.Fatalf("%s: %v\n%s", strings.Join(args, " "), err, said)
 		}
+		return string(said)
 	}
 	reduced := filepath.Join(t.TempDir(), "reduced")
 	run(append([]string{"reduce", truth.TestFile, "--events", truth.Events, "--out", reduced, "--quiet"}, truth.Files...)...)
-	for _, name := range []string{"embedded", "external"} {
+	for _, name := range []string{"embedded", "external", "killed"} {
 		t.Run(name, func(t *testing.T) {
 			o := options{testFile: truth.TestFile, data: filepath.Join(t.TempDir(), "data")}
 			var url string
@@ -236,13 +239,28 @@ func TestServeAndReplayGiveTheSegmentsOfReduce(t *testing.T) {
 			o.args = append(o.args, "--cut-bytes", "0") // as reduce cuts
 			s := start(t, o)
 			s.ready()
-			run(append([]string{"replay", truth.TestFile, "--events", truth.Events, "--nats", url, "--quiet"}, truth.Files...)...)
+			replay := append([]string{"replay", truth.TestFile, "--events", truth.Events, "--nats", url, "--quiet"}, truth.Files...)
+			for frames := uint64(0); name == "killed" && frames < 1500; {
+				killed := exec.Command(program, replay...)
+				if err := killed.Start(); err != nil {
+					t.Fatal(err)
+				}
+				for before := frames; frames < before+300; time.Sleep(time.Millisecond) {
+					frames = s.frames()
+				}
+				must(0, killed.Process.Kill())(t)
+				_ = killed.Wait() // it was killed
+			}
+			said := run(replay...)
+			if again := strings.Contains(said, "were in the journal already"); again != (name == "killed") {
+				t.Errorf("it says %s", said)
+			}
 			s.untilCommitted()
 			s.stop()
 			if files := sameFiles(t, reduced, filepath.Join(o.data, "r1")); files < 4 {
 				t.Errorf("only %d files were compared", files)
 			}
-			if name == "external" {
+			if name != "embedded" {
 				return
 			}
 			// From a moment in the past on: reduced again, and reduced anew.
