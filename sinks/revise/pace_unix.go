@@ -27,8 +27,6 @@ var started = time.Now()
 
 func newPace(share float64) *pace { return &pace{share: share, since: started} }
 
-func (p *pace) begin() { p.since, p.used = time.Now(), processorTime() }
-
 // wait returns when the process is within its share again, or ctx ends.
 func (p *pace) wait(ctx context.Context) {
 	if p.share <= 0 {
@@ -44,8 +42,11 @@ func (p *pace) wait(ctx context.Context) {
 		case <-ctx.Done():
 		}
 	}
-	if time.Since(p.since) > window {
-		p.begin()
+	if lasted := time.Since(p.since); lasted > window {
+		// What others of the process took while this waited is made up for.
+		now := processorTime()
+		over := now - p.used - time.Duration(rate*float64(lasted))
+		p.since, p.used = time.Now(), now-max(over, 0)
 	}
 }
 
