@@ -3,11 +3,12 @@
 import { Drawn, Test, get } from "./api";
 import { h, s, empty } from "./dom";
 import { badge, shape, standing } from "./health";
-import { find, strainOf, watch, columns } from "./live";
+import { columnsOf, find, strainOf, watch, columns } from "./live";
 import { Then, momentField } from "./moment";
 import { text } from "./units";
 
 const draw = (d: Drawn): SVGElement => s(d.tag, d.attributes ?? {}, d.text?.trim() || null, ...(d.children ?? []).map(draw));
+const TURNS = 5; // in which the rows of the list are renewed: people read no faster, and a frame is short
 const LONGEST = 17; // of a bar's half, in units of the drawing
 
 export function article(test: Test, into: HTMLElement): () => void {
@@ -94,10 +95,12 @@ export function article(test: Test, into: HTMLElement): () => void {
   }
 
   const kinds = new Map<string, string>();
-  function update() {
+  const listed = [...rows];
+  let turn = 0;
+  function update(part = listed) {
     for (const [name, m] of marks) {
       if (!m.bar.length) {
-        const c = [...shown().values()].find((x) => x.of === name);
+        const c = columnsOf(name, shown())[0];
         m.word.textContent = name + (c ? " " + text(c.last, c.unit) : "");
         continue;
       }
@@ -123,15 +126,16 @@ export function article(test: Test, into: HTMLElement): () => void {
         set(m.bar[1], shown().get(`${name} e2 [m/m]`)?.last, true);
       }
     }
-    for (const [name, r] of rows) {
+    for (const [name, r] of part) {
       const now = stands(name);
       if (r.health.dataset.word !== now.word) { r.health.dataset.word = now.word; r.health.replaceChildren(badge(now)); }
       const c = strainOf(name, shown());
-      r.value.textContent = c ? text(c.last, c.unit) : find(name, "rosette", shown()) || shown().has(`${name} e1 [m/m]`) ? rosetteText(name) : "none";
+      const value = c ? text(c.last, c.unit) : find(name, "rosette", shown()) || shown().has(`${name} e1 [m/m]`) ? rosetteText(name) : "none";
+      if (r.value.textContent !== value) r.value.textContent = value;
     }
     details();
   }
   into.append(h("h1", {}, "The article"), momentField((t) => { then = t; update(); }), h("div", { class: "split" }, picture, h("div", {}, chosen, list)));
   update();
-  return watch(update);
+  return watch(() => { turn = (turn + 1) % TURNS; update(listed.filter((_, i) => i % TURNS === turn)); });
 }

@@ -1,7 +1,7 @@
 // Health is a word and a shape; the colour only helps.
 import { h, s } from "./dom";
 import { Test, get } from "./api";
-import { Column, strainOf, columns } from "./live";
+import { Column, columnsOf, strainOf } from "./live";
 
 export type Standing = "sound" | "doubt" | "false" | "unknown";
 export interface Said {
@@ -37,7 +37,7 @@ export function standing(test: Test, of: string, then?: Map<string, Column>): { 
     for (const kind of ["false", "doubt", "unknown"] as Standing[]) { const i = all.findIndex((x) => x.kind === kind); if (i >= 0) return { kind, word: `${rosette.grids[i]} ${all[i].word}` }; }
   }
   let flags = 0, heard = false;
-  for (const c of (then ?? columns).values()) if (c.of === of) { flags |= c.flags; heard = true; }
+  for (const c of columnsOf(of, then)) { flags |= c.flags; heard = true; }
   const wrong = test.flags.filter((f) => f.leaves_out && (flags & f.bit) !== 0).map((f) => f.name);
   if (wrong.length) return { kind: "false", word: wrong.join(", ") };
   const d = then ? undefined : said.get(of);

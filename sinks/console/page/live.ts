@@ -7,7 +7,18 @@ export const link = { state: "connecting" as "connecting" | "open" | "lost", hea
 const watchers = new Set<() => void>();
 export const watch = (f: () => void): (() => void) => { watchers.add(f); return () => watchers.delete(f); };
 export const strainOf = (of: string, among = columns): Column | undefined => find(of, "strain", among) ?? find(of, "engineering shear strain", among) ?? find(of, "indicated strain", among);
-export const find = (of: string, quantity: string, among = columns): Column | undefined => { for (const c of among.values()) if (c.of === of && c.quantity === quantity) return c; };
+export const find = (of: string, quantity: string, among = columns): Column | undefined => columnsOf(of, among).find((c) => c.quantity === quantity);
+
+// columnsOf are the columns of one channel or rosette: views ask for hundreds a frame.
+let indexes = new WeakMap<Map<string, Column>, Map<string, Column[]>>(); // made anew when columns come or go
+export function columnsOf(of: string, among = columns): Column[] {
+  let index = indexes.get(among);
+  if (!index) {
+    indexes.set(among, (index = new Map()));
+    for (const c of among.values()) { const all = index.get(c.of); if (all) all.push(c); else index.set(c.of, [c]); }
+  }
+  return index.get(of) ?? [];
+}
 
 let due = false;
 function tell() { // once a frame, however much came
@@ -32,6 +43,7 @@ export function connect(): void {
       const l: Layout = JSON.parse(new TextDecoder().decode(new Uint8Array(m.data, 1)));
       for (const [name, c] of columns) if (c.source === l.source) columns.delete(name);
       layouts.set(l.id, l);
+      indexes = new WeakMap();
       for (const c of l.columns) columns.set(c.name, { ...c, source: l.source, min: NaN, max: NaN, last: NaN, flags: 0, at: 0 });
     } else if (view.getUint8(0) === 2) {
       const l = layouts.get(view.getUint16(2, true));

@@ -14,10 +14,11 @@ export function text(v: number | null | undefined, unit: string): string {
   const u = shown(unit);
   return (v * u.scale).toFixed(u.digits).replace("-", "−") + (u.unit ? " " + u.unit : "");
 }
-let zone = "UTC";
-export const setZone = (z: string) => { zone = z; };
+let zone = "UTC", format = formatOf(zone); // which costs too much to make for every moment
+function formatOf(zone: string) { return new Intl.DateTimeFormat("sv-SE", { timeZone: zone, dateStyle: "short", timeStyle: "medium" }); }
+export const setZone = (z: string) => { zone = z; format = formatOf(z); };
 export const moment = (ms: number, millis = false): string =>
-  new Intl.DateTimeFormat("sv-SE", { timeZone: zone, dateStyle: "short", timeStyle: "medium" }).format(ms) + (millis ? "." + String(Math.floor(((ms % 1000) + 1000) % 1000)).padStart(3, "0") : "") + " " + zone;
+  format.format(ms) + (millis ? "." + String(Math.floor(((ms % 1000) + 1000) % 1000)).padStart(3, "0") : "") + " " + zone;
 export function age(ms: number): string {
   const sec = Math.round(ms / 1000);
   if (sec < 120) return sec + " s";
