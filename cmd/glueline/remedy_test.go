@@ -82,4 +82,7 @@ func TestErrorsOfTheMachineNameARemedy(t *testing.T) {
 	if status, _, errs := glueline(t.Context(), "rule-out", "web", "moisture", "--who", "A. Fitter", "--why", " "); status != 2 || !strings.Contains(errs, "--why is blank") {
 		t.Errorf("a blank reason: status %d: %s", status, errs)
 	}
+	if status, _, errs := glueline(t.Context(), "zero", "--kind", "test", "--name", " ", "--who", "A. Fitter", "--why", "begin"); status != 2 || !strings.Contains(errs, "--name is blank") {
+		t.Errorf("a blank name of a zero: status %d: %s", status, errs)
+	}
 }

@@ -27,7 +27,11 @@ type zeroCommand struct {
 
 // Validate refuses a window without length.
 func (c *zeroCommand) Validate() error {
-	return errors.Join(someTime("--for", c.For), c.explained.Validate())
+	var name error
+	if c.Name != "" && strings.TrimSpace(c.Name) == "" {
+		name = errors.New("--name is blank; say what the zero is called, or leave it out")
+	}
+	return errors.Join(name, someTime("--for", c.For), c.explained.Validate())
 }
 
 // Run takes a zero over the readings that come next, or refuses it.
