@@ -152,7 +152,7 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 	reach := table{head: []string{"group", "cuts", "touched", "readings", "sources"}, right: []bool{false, true, true, true, false}}
 	change := table{head: []string{"column", "rows looked at", "mean change", "largest change", "at", "other flags", "values gained or lost"},
 		right: []bool{false, true, true, true, false, true, true}}
-	var looked []string
+	var looked, moved []string
 	var rate []float64 // bytes a second
 	var bytes int64
 	more := false // cuts behind those that were looked at
@@ -168,29 +168,38 @@ func (c *rereduceCommand) show(ctx context.Context, s streams, r *revision) erro
 		}
 		bytes += what.RawBytes
 		reach.rows = append(reach.rows, []string{name, fmt.Sprint(what.Cuts), fmt.Sprint(len(what.Touched)), size(what.RawBytes), cmp.Or(strings.Join(what.Sources, ", "), "none")})
-		rows, upTo, speed, err := c.sample(ctx, &o, what)
+		sampled, speed, err := c.sample(ctx, &o, what)
 		if err != nil {
 			return err
 		}
-		change.rows = append(change.rows, rows...)
+		change.rows = append(change.rows, changedColumns(sampled)...)
+		for _, x := range sampled.Sources {
+			if x.OnlyA+x.OnlyB > 0 {
+				moved = append(moved, fmt.Sprintf("source %s (%s)", x.Source, count(int(max(x.OnlyA, x.OnlyB)), "row")))
+			}
+		}
 		more = more || len(what.Touched) > 0 && what.Touched[0]+samples < what.Cuts
 		if speed > 0 {
-			looked, rate = append(looked, upTo), append(rate, speed)
+			looked, rate = append(looked, "group "+name+" up to "+moment(sampled.UpTo)), append(rate, speed)
 		}
 	}
 	reach.write(s.out)
-	if len(change.rows) > 0 {
+	switch {
+	case len(change.rows) > 0:
 		fmt.Fprintf(s.out, "\nOf the first cuts that are touched, up to %d a group, reduced both ways (%s). Columns that stay are left out:\n\n", samples, strings.Join(looked, ", "))
 		change.write(s.out)
 		if more {
 			fmt.Fprintln(s.out, "\nLater cuts may change by more, as where the load is larger.")
 		}
-	} else if len(looked) > 0 {
+	case len(looked) > 0 && len(moved) == 0:
 		fmt.Fprintf(s.out, "\nThe first cuts that are touched, up to %d a group, were reduced both ways (%s): nothing changes in them.", samples, strings.Join(looked, ", "))
 		if more {
 			fmt.Fprint(s.out, " Later ones may.")
 		}
 		fmt.Fprintln(s.out)
+	}
+	if len(moved) > 0 {
+		fmt.Fprintf(s.out, "\nIn them these rows get other times: %s. Rows of one time are compared above, so of these nothing; glueline compare says of both revisions how large values are, once this one is made.\n", strings.Join(moved, ", "))
 	}
 	limit := "without a limit"
 	if share > 0 {
@@ -216,18 +225,22 @@ func (r *revision) spanInWords() string {
 }
 
 // sample reduces the first cuts that are touched.
-func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (rows [][]string, upTo string, rate float64, err error) {
+func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revise.Reach) (sampled *revise.Sampled, rate float64, err error) {
 	if len(what.Touched) == 0 {
-		return nil, "", 0, nil
+		return new(revise.Sampled), 0, nil
 	}
 	began := time.Now()
-	sampled, err := o.Samples(ctx, what.Touched[0], samples, c.Data)
-	if err != nil {
-		return nil, "", 0, err
+	if sampled, err = o.Samples(ctx, what.Touched[0], samples, c.Data); err != nil {
+		return nil, 0, err
 	}
 	if took := time.Since(began).Seconds(); took > 0 {
 		rate = float64(sampled.RawBytes) / took
 	}
+	return sampled, rate, nil
+}
+
+// changedColumns are the columns of a sample that do not stay, as rows of a table.
+func changedColumns(sampled *revise.Sampled) (rows [][]string) {
 	for _, column := range sampled.Columns {
 		unit, scale, decimals := shownUnit(column.Unit)
 		x := &column.Whole
@@ -249,7 +262,7 @@ func (c *rereduceCommand) sample(ctx context.Context, o *revise.Order, what revi
 		}
 		rows = append(rows, row)
 	}
-	return rows, "group " + o.Group + " up to " + moment(sampled.UpTo), rate, nil
+	return rows
 }
 
 // make makes the revision, alone or with others, and has it hold when all of it

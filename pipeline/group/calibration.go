@@ -34,6 +34,7 @@ type inputCalibration struct {
 	ExcitationIn   string `json:"excitation_input,omitempty"`
 	WarmUp         Real   `json:"warm_up_s,omitempty"`
 	ClockTolerance Real   `json:"clock_tolerance_s,omitempty"`
+	ClockAhead     Real   `json:"clock_ahead_s,omitempty"`
 	Rate           Real   `json:"rate_hz,omitempty"`
 	LoggerFactor   Real   `json:"logger_gauge_factor,omitempty"`
 	LoggerBridge   Real   `json:"logger_bridge_factor,omitempty"`
@@ -187,6 +188,7 @@ func sourceInput(s *testfile.Source) inputCalibration {
 		ExcitationIn:   s.ExcitationIn.Text,
 		WarmUp:         Real(s.WarmUp.Value),
 		ClockTolerance: Real(s.ClockTolerance.Value),
+		ClockAhead:     Real(s.ClockAhead.Value),
 		Rate:           Real(s.Rate.Value),
 		LoggerFactor:   Real(s.Logger.GaugeFactor.Value),
 		LoggerBridge:   Real(s.Logger.BridgeFactor.Value),

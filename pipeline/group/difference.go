@@ -277,6 +277,7 @@ var named = map[string]string{
 	"Leads.Tempco":                "lead wire, temperature coefficient, 1/K",
 	"Excitation.Ohm20":            "excitation wire, ohm at 20 degC",
 	"Excitation.Tempco":           "excitation wire, temperature coefficient, 1/K",
+	"clock_ahead_s":               "how far its clock is ahead, s",
 	"Output.Coefficients":         "thermal output, strain by rising powers of degC",
 	"Output.ReferenceGaugeFactor": "gauge factor that the thermal output was measured with",
 	"Output.MaterialExpansion":    "expansion of the material that the thermal output was measured on, 1/K",

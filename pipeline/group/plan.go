@@ -30,6 +30,7 @@ type sourcePlan struct {
 	source    *testfile.Source
 	period    int64 // ns
 	tolerance int64 // ns
+	ahead     int64 // ns, that its clock is ahead
 	warmUp    int64 // ns
 	channels  []*channelPlan
 	rosettes  []*rosettePlan
@@ -166,6 +167,7 @@ func newPlan(t *testfile.Test, name string) (*Plan, error) {
 			source:    s,
 			period:    int64(1e9 / s.Rate.Value),
 			tolerance: nanoseconds(s.ClockTolerance.Or(0)),
+			ahead:     nanoseconds(s.ClockAhead.Or(0)),
 			warmUp:    nanoseconds(s.WarmUp.Or(0)),
 		})
 	}
@@ -466,6 +468,14 @@ func gridAngles(r *testfile.Rosette) []float64 {
 		out[i] = r.GridA.Or(0) + sense*a
 	}
 	return out
+}
+
+// ClockAhead returns how far the clock of a source is ahead in ns.
+func (p *Plan) ClockAhead(source string) int64 {
+	if s := p.source(source); s != nil {
+		return s.ahead
+	}
+	return 0
 }
 
 // Rate returns the nominal sample rate of a source in Hz.

@@ -81,12 +81,13 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	if rows == 0 {
 		return nil
 	}
-	copy(b.Time, f.Time)
+	run.checkClock(f)
+	last := f.Time[rows-1]
+	f = run.correctClock(f, b)
 	for i := range b.Counter {
 		b.Counter[i] = run.state.Rows + uint64(i)
 	}
 	run.start(f.Time[0])
-	run.checkClock(f)
 	run.readAuxiliary(f, b)
 	for _, c := range run.channels {
 		c.clear(b, rows)
@@ -106,9 +107,34 @@ func (r *Reducer) Reduce(f *frame.Frame, b *Batch) error {
 	}
 	run.rosettes(b)
 	run.rememberLoad(b)
-	run.state.Last, run.state.LastCounter, run.state.Boot = f.Time[rows-1], f.Counter+uint64(rows-1), f.Boot
+	run.state.Last, run.state.LastCounter, run.state.Boot = last, f.Counter+uint64(rows-1), f.Boot
 	run.state.Rows += uint64(rows)
 	return nil
+}
+
+// correctClock gives a batch the times of a frame as the test file has its source's
+// clock, and returns the frame with these.
+func (run *sourceRun) correctClock(f *frame.Frame, b *Batch) *frame.Frame {
+	if run.plan.ahead == 0 {
+		copy(b.Time, f.Time)
+		return f
+	}
+	for i, at := range f.Time {
+		b.Time[i] = at - run.plan.ahead
+	}
+	run.corrected = *f
+	run.corrected.Time = b.Time
+	return &run.corrected
+}
+
+// Newest is the newest time of a source, as its own clock says it; ok is false before
+// its first row.
+func (r *Reducer) Newest(source string) (ns int64, ok bool) {
+	run := r.runs[source]
+	if run == nil || run.state.Newest == math.MinInt64 {
+		return 0, false
+	}
+	return run.state.Newest + run.plan.ahead, true
 }
 
 // frameRows is the number of rows after which a source's own temperatures must
@@ -128,9 +154,10 @@ type sourceRun struct {
 	bound      []frame.Column // the frame's columns as bound, names and units only
 	channels   []*channelRun
 	auxiliary  []auxiliaryRun
-	clock      flag.Mask // what the frame's own order and clock deserve
-	late       bool      // rows in hand are no newer than some before
-	gap        int64     // ns between readings that are not compared with each other
+	corrected  frame.Frame // the one in hand, where the clock is not right
+	clock      flag.Mask   // what the frame's own order and clock deserve
+	late       bool        // rows in hand are no newer than some before
+	gap        int64       // ns between readings that are not compared with each other
 	in         rowsInHand
 	part       func(hand, part int) // reducePart, once and for all
 	excitation int                  // column of the measured excitation, -1 for none

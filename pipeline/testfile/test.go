@@ -48,6 +48,7 @@ type Source struct {
 	Rate           Quantity     `yaml:"rate" unit:"Hz" need:"yes" doc:"nominal sample rate"`
 	Group          Word         `yaml:"group" doc:"sources that need each other carry the same word; 'main' when absent"`
 	ClockTolerance Quantity     `yaml:"clock-tolerance" unit:"s" doc:"how far its clock may differ from the others of its group"`
+	ClockAhead     Quantity     `yaml:"clock-ahead" unit:"s" range:"[-31622400,31622400]" doc:"how far its clock is ahead of the others, taken off its times; negative where it is behind; at most a year"`
 	ScanSkew       Quantity     `yaml:"scan-skew" unit:"s" doc:"time from the first to the last input of one scan"`
 	Unit           Word         `yaml:"unit" enum:"V/V,mV/V,V,mV,count,microstrain,degC,ohm" doc:"unit of inputs that state none"`
 	Scale          Quantity     `yaml:"scale" unit:"V/V or V" range:">0" doc:"value of one count, for inputs in counts"`

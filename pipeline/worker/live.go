@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math"
 	"runtime"
 	"sync"
 	"time"
@@ -236,7 +235,7 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 	case repeated:
 		// What was sent again is no newer than what came: other rows under a number
 		// that is used are not dropped for a repeat.
-		if of := l.reducer.State().Sources[f.Source]; of != nil && of.Newest != math.MinInt64 && f.Time[0] > of.Newest {
+		if newest, ok := l.reducer.Newest(f.Source); ok && f.Time[0] > newest {
 			return false, l.refuse(ctx, m, "number-used", fmt.Sprintf("frame %d of boot %q came before, with other rows: these begin at %s, behind all that had come",
 				f.Number, f.Boot, time.Unix(0, f.Time[0]).UTC().Format(time.RFC3339Nano)))
 		}

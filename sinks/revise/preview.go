@@ -95,8 +95,9 @@ func (o *Order) Reach() (Reach, error) {
 // Sampled is what a change does to a few cuts.
 type Sampled struct {
 	Columns  []*compare.Column // of the base beside what will be
-	RawBytes int64             // of those cuts
-	UpTo     int64             // time of the last reading in them, ns since 1970 UTC
+	Sources  []compare.Rows
+	RawBytes int64 // of those cuts
+	UpTo     int64 // time of the last reading in them, ns since 1970 UTC
 }
 
 // Samples reduces cuts as they will be, in a folder of its own below scratch that is
@@ -146,6 +147,6 @@ func (o *Order) Samples(ctx context.Context, first uint64, cuts int, scratch str
 	if err != nil {
 		return nil, err
 	}
-	out.Columns = changes.Columns
+	out.Columns, out.Sources = changes.Columns, changes.Sources
 	return out, nil
 }

@@ -102,6 +102,8 @@ var changes = []struct {
 	{"thermal output of a lot", []string{"[-20, 2, -0.05]", "[-25, 2.2, -0.06]"}, 10},
 	{"the order of a rosette's grids", []string{"[knee-a, knee-b, knee-c]", "[knee-c, knee-b, knee-a]", "grid-a: 0 deg", "grid-a: 90 deg, numbering: clockwise", "knee-b: {material: plate, angle: 45 deg}", "knee-b: {material: plate, angle: 45 deg}"}, 11},
 	{"the angle of a rosette", []string{"grid-a: 0 deg", "grid-a: 10 deg", "angle: 0 deg", "angle: 10 deg", "angle: 45 deg", "angle: 55 deg", "angle: 90 deg", "angle: 100 deg"}, 11},
+	{"a clock", []string{"west: {rate: 10 Hz", "west: {clock-ahead: 0.35 s, rate: 10 Hz"}, 1},
+	{"a clock that is behind", []string{"logger: {rate: 1 Hz", "logger: {clock-ahead: -0.7 s, rate: 1 Hz"}, 0},
 	{"the load", []string{"[0, 100]", "[0, 104]"}, 0},
 	{"a limit that flags readings of a zero", []string{"strain: 1500 um/m", "strain: 2 um/m"}, 0},
 	{"a thermometer", []string{"r0: 100 ohm", "r0: 100.2 ohm"}, 0},

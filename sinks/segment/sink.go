@@ -141,6 +141,20 @@ func (s *Sink) begin(source string) (*sourceFile, error) {
 	return f, nil
 }
 
+// clockAhead is the metadata of time that says by how many ns a source's clock was
+// ahead, which was taken off the times of its raw readings; absent for none.
+const clockAhead = "clock_ahead_ns"
+
+// ClockAhead is what was taken off the times of a file's raw readings, in ns.
+func ClockAhead(fields []Field) (int64, error) {
+	for _, m := range fields[0].Metadata {
+		if m[0] == clockAhead {
+			return strconv.ParseInt(m[1], 10, 64)
+		}
+	}
+	return 0, nil
+}
+
 // Layout describes a source's file so that it can be understood alone: its
 // fields with the constants of each, and the digest of the source's calibration.
 func Layout(p *group.Plan, source string) (fields []Field, digest string, err error) {
@@ -156,8 +170,12 @@ func Layout(p *group.Plan, source string) (fields []Field, digest string, err er
 		}
 		constants[c.Name] = string(text)
 	}
+	at := Field{Name: "time", Kind: Time}
+	if ahead := p.ClockAhead(source); ahead != 0 {
+		at.Metadata = [][2]string{{clockAhead, strconv.FormatInt(ahead, 10)}}
+	}
 	fields = []Field{
-		{Name: "time", Kind: Time},
+		at,
 		{Name: "sample", Kind: Counter},
 	}
 	for _, f := range p.Fields(source) {

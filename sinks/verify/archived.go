@@ -91,10 +91,10 @@ func (w *walk) archived(ctx context.Context, f *folder, name string, records []*
 func (c *rawCut) add(file *content) {
 	source := file.metadata["source"]
 	if c.rows[source] == 0 {
-		c.first[source] = file.file.FirstTime
+		c.first[source] = file.file.FirstTime + file.ahead
 	}
 	c.rows[source] += file.file.Rows
-	c.last[source] = file.file.LastTime
+	c.last[source] = file.file.LastTime + file.ahead
 }
 
 // listedFrames is how many frames a record says that a file has.

@@ -20,6 +20,7 @@ type content struct {
 	metadata map[string]string
 	fields   []segment.Field
 	file     segment.File
+	ahead    int64 // ns, taken off the times of its raw readings
 }
 
 // check compares a file with its record, byte by byte and then row by row, and
@@ -50,6 +51,9 @@ func (w *walk) check(f *folder, r *record, file segment.File, rows func(*segment
 	c := &content{name: file.Name, metadata: map[string]string{}, fields: s.Fields, file: file}
 	for _, m := range s.Metadata {
 		c.metadata[m[0]] = m[1]
+	}
+	if c.ahead, err = segment.ClockAhead(s.Fields); err != nil {
+		return wrong(Schema, "its time: %v", err)
 	}
 	if err := c.belongs(r); err != nil {
 		return wrong(FileForeign, "%v", err)
