@@ -30,6 +30,7 @@ import (
 	"glueline/sinks/disk"
 	"glueline/sinks/live"
 	"glueline/sinks/metrics"
+	"glueline/sinks/overview"
 	"glueline/sinks/revise"
 	"glueline/sinks/segment"
 )
@@ -174,6 +175,7 @@ func (c *serveCommand) serve(ctx context.Context, s streams, log *slog.Logger, d
 		if g.alarms, err = openAlarmDesk(c.Data, p.Name, ways, log); err != nil {
 			return crew.fail(err, c.StopWithin)
 		}
+		g.pictured = svc.page != nil
 		svc.groups = append(svc.groups, g)
 	}
 	all, err := svc.settle(crew.ctx, func(g *liveGroup) (string, bool) { return g.archivedCalibration(crew.ctx) })
@@ -369,6 +371,7 @@ type liveGroup struct {
 	digest   string // of the test file that plan is of
 	cutBytes int64
 	trim     bool
+	pictured bool          // pyramids for the console are made beside the results
 	limiting sync.Mutex    // while the journal's limit is another for a moment
 	limited  bool          // limiting guards it: the limit is the disk's
 	lowDisk  atomic.Bool   // the limit is what the journal holds
@@ -476,6 +479,9 @@ func (g *liveGroup) run(ctx context.Context) error {
 		return err
 	}
 	reduced := segment.NewSink(g.faults.folder("reduced", g.results()), g.test, plan, program())
+	if g.pictured {
+		reduced.Put(g.pyramids())
+	}
 	g.shown.Use(plan)
 	g.counted.Use(plan)
 	judge, err := g.judge(ctx, plan, newest)
@@ -531,6 +537,20 @@ func (g *liveGroup) run(ctx context.Context) error {
 	g.recovering.catchesUp(from, state.Last, time.Now())
 	g.log.Info("working", "group", g.plan.Name, "from", from, "last", state.Last)
 	return live.Run(ctx, reader)
+}
+
+// pyramids makes those of the results for the console; nil where their folder cannot
+// be made, which is no reason not to reduce.
+func (g *liveGroup) pyramids() segment.Beside {
+	failed := func(err error) {
+		g.log.Warn("the overview for the console was not made; it is made from the segment when it is asked for", "err", err)
+	}
+	beside, err := overview.NewBeside(filepath.Join(g.data, overviewFolder, filepath.Base(g.results())), failed)
+	if err != nil {
+		failed(err)
+		return nil
+	}
+	return beside
 }
 
 // calibrationBehind is the digest of what is in force behind a cut; it is not

@@ -100,8 +100,34 @@ func make1(dir, cache string, f segment.File) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	h := header{Segment: f.Name, SHA256: f.SHA256, Rows: f.Rows, Columns: []string{}}
-	var at, flags []int
+	m := newMaking(s.Fields)
+	for {
+		b, err := s.Next()
+		if errors.Is(err, io.EOF) {
+			return m.write(cache, f)
+		}
+		if err != nil {
+			return err
+		}
+		m.add(b)
+	}
+}
+
+// making is level 0 of a pyramid, while rows come.
+type making struct {
+	fields  []segment.Field
+	columns []string
+	at      []int // of columns, in a batch
+	flags   []int // of columns, in masks; -1 for none
+	masked  []int // columns of flags in a batch
+	masks   [][]uint32
+	times   []span
+	bins    [][]gather
+	rows    int
+}
+
+func newMaking(fields []segment.Field) *making {
+	m := &making{fields: fields, columns: []string{}}
 	flagsOf := map[string]int{}
 	of := func(x segment.Field) string {
 		for _, m := range x.Metadata {
@@ -111,63 +137,100 @@ func make1(dir, cache string, f segment.File) (err error) {
 		}
 		return ""
 	}
-	for i, x := range s.Fields[2:] {
+	for i, x := range fields[2:] {
 		if x.Kind == segment.Flags {
-			flagsOf[of(x)] = i
+			flagsOf[of(x)] = len(m.masked)
+			m.masked = append(m.masked, i)
 		}
 	}
-	for i, x := range s.Fields[2:] {
+	for i, x := range fields[2:] {
 		if x.Kind != segment.Float {
 			continue
 		}
-		h.Columns, at = append(h.Columns, x.Name), append(at, i)
+		m.columns, m.at = append(m.columns, x.Name), append(m.at, i)
 		if k, ok := flagsOf[of(x)]; ok {
-			flags = append(flags, k)
+			m.flags = append(m.flags, k)
 		} else {
-			flags = append(flags, -1)
+			m.flags = append(m.flags, -1)
 		}
 	}
-	n := int(binsOf(f.Rows, 0))
-	times := make([]span, n)
-	bins := make([][]gather, len(at))
-	for c := range bins {
-		bins[c] = make([]gather, n)
-		for i := range bins[c] {
-			bins[c][i] = none()
-		}
+	m.bins, m.masks = make([][]gather, len(m.at)), make([][]uint32, len(m.masked))
+	return m
+}
+
+// reset begins with the rows of another file of the same columns.
+func (m *making) reset() {
+	m.times, m.rows = m.times[:0], 0
+	for c := range m.bins {
+		m.bins[c] = m.bins[c][:0]
 	}
-	row := 0
-	for {
-		b, err := s.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		for i, t := range b.Time {
-			k := (row + i) / rowsABin
-			if (row+i)%rowsABin == 0 {
-				times[k] = span{t, t}
+	for k := range m.masks {
+		m.masks[k] = m.masks[k][:0]
+	}
+}
+
+// add takes the rows of a batch, a bin after the other.
+func (m *making) add(b *segment.Batch) {
+	for from := 0; from < b.Rows; {
+		to := min(b.Rows, from+rowsABin-m.rows%rowsABin)
+		if m.rows%rowsABin == 0 {
+			m.times = append(m.times, span{b.Time[from], b.Time[from]})
+			for c := range m.bins {
+				m.bins[c] = append(m.bins[c], none())
 			}
-			times[k] = span{min(times[k].first, t), max(times[k].last, t)}
-		}
-		for c := range at {
-			values := b.Columns[at[c]].Float
-			for i, v := range values {
-				g := &bins[c][(row+i)/rowsABin]
-				if v == v {
-					g.min, g.max, g.sum = min(g.min, v), max(g.max, v), g.sum+v
-					g.n++
-				}
-				if flags[c] >= 0 {
-					g.flags |= b.Columns[flags[c]].Flags[i]
-				}
+			for k := range m.masks {
+				m.masks[k] = append(m.masks[k], 0)
 			}
 		}
-		row += b.Rows
+		bin := len(m.times) - 1
+		t := &m.times[bin]
+		for _, at := range b.Time[from:to] {
+			t.first, t.last = min(t.first, at), max(t.last, at)
+		}
+		for c, at := range m.at {
+			m.bins[c][bin].take(b.Columns[at].Float[from:to])
+		}
+		for k, at := range m.masked {
+			mask := m.masks[k][bin]
+			for _, x := range b.Columns[at].Flags[from:to] {
+				mask |= x
+			}
+			m.masks[k][bin] = mask
+		}
+		m.rows += to - from
+		from = to
 	}
-	return write(cache, &h, times, bins)
+}
+
+// take takes samples, without those that are no number.
+func (g *gather) take(values []float64) {
+	low, high, sum, n := g.min, g.max, g.sum, g.n
+	for _, v := range values {
+		if v < low {
+			low = v
+		}
+		if v > high {
+			high = v
+		}
+		if v == v {
+			sum += v
+			n++
+		}
+	}
+	g.min, g.max, g.sum, g.n = low, high, sum, n
+}
+
+// write writes the overview of a file whose rows were added.
+func (m *making) write(cache string, f segment.File) error {
+	for c, k := range m.flags {
+		if k < 0 {
+			continue
+		}
+		for i := range m.bins[c] {
+			m.bins[c][i].flags = m.masks[k][i]
+		}
+	}
+	return write(cache, &header{Segment: f.Name, SHA256: f.SHA256, Rows: f.Rows, Columns: m.columns}, m.times, m.bins)
 }
 
 func write(cache string, h *header, times []span, bins [][]gather) (err error) {
@@ -226,8 +289,9 @@ func write(cache string, h *header, times []span, bins [][]gather) (err error) {
 			}
 		}
 	}
-	// Whole and on the disk before it has its name: a name means a whole file.
-	if err := errors.Join(file.Sync(), file.Chmod(0o644)); err != nil {
+	// It is not synced: what a power failure leaves of a cache is found by its
+	// checksums, and made again.
+	if err := file.Chmod(0o644); err != nil {
 		return err
 	}
 	if err := os.Rename(file.Name(), filepath.Join(cache, h.Segment+suffix)); err != nil {

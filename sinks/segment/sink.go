@@ -41,7 +41,19 @@ type Sink struct {
 	cut      uint64
 	previous string
 	events   []event.Event // of the present cut
+	beside   Beside        // may be nil
 }
+
+// Beside makes something that stands beside a Sink's files, of their rows while these
+// are in hand. What of it fails is no failure of the sink.
+type Beside interface {
+	Append(source string, fields []Field, b *Batch) // rows of the file that a source has in hand; nothing of b is kept
+	Commit(source string, f File)                   // that file is on disk, before the record that makes it part of a cut
+	Abort()                                         // what is in hand is dropped
+}
+
+// Put has something made beside the files.
+func (s *Sink) Put(beside Beside) { s.beside = beside }
 
 type sourceFile struct {
 	writer  *Writer
@@ -100,7 +112,11 @@ func (s *Sink) Append(b *group.Batch) error {
 	for i := range b.Columns {
 		f.columns[i] = Column{Float: b.Columns[i].Float, Flags: b.Columns[i].Flags}
 	}
-	return f.writer.Append(Batch{Rows: b.Rows, Time: b.Time, Counter: b.Counter, Columns: f.columns})
+	rows := Batch{Rows: b.Rows, Time: b.Time, Counter: b.Counter, Columns: f.columns}
+	if s.beside != nil {
+		s.beside.Append(b.Source, s.layouts[b.Source].fields, &rows)
+	}
+	return f.writer.Append(rows)
 }
 
 func (s *Sink) begin(source string) (*sourceFile, error) {
@@ -262,6 +278,9 @@ func (s *Sink) end() error {
 			return err
 		}
 		delete(s.sources, source)
+		if s.beside != nil {
+			s.beside.Commit(source, file)
+		}
 		s.parts[source]++
 		s.ended = append(s.ended, file)
 		s.digests = append(s.digests, f.digest)
@@ -298,6 +317,9 @@ func (s *Sink) Event(e event.Event) {
 func (s *Sink) Abort() error {
 	s.events, s.ended, s.digests = nil, nil, nil
 	clear(s.parts)
+	if s.beside != nil {
+		s.beside.Abort()
+	}
 	var err error
 	for _, source := range s.plan.Sources() {
 		if f := s.sources[source]; f != nil {
