@@ -76,9 +76,27 @@ func (s *settings) mostBytes() (float64, error) {
 	return most, nil
 }
 
+// stretch is how long the disk's ceiling is looked at at a time, in s: a disk that is
+// shared gives twice as much in one minute as in the next.
+const stretch = 5
+
 // ceiling is how many bytes a second the disk takes in synced writes of a
-// frame's size, to several files at once.
-func (s *settings) ceiling(files int, seconds float64) (rate float64, err error) {
+// frame's size, to several files at once, in the slowest and in the fastest of some
+// stretches.
+func (s *settings) ceiling(files, stretches int) (slowest, fastest float64, err error) {
+	for i := range stretches {
+		rate, err := s.ceilingFor(files, stretch)
+		if err != nil {
+			return 0, 0, err
+		}
+		if fastest = max(fastest, rate); i == 0 || rate < slowest {
+			slowest = rate
+		}
+	}
+	return slowest, fastest, nil
+}
+
+func (s *settings) ceilingFor(files int, seconds float64) (rate float64, err error) {
 	folder, err := os.MkdirTemp(s.scratch, "ceiling-")
 	if err != nil {
 		return 0, err
@@ -150,25 +168,41 @@ const writtenPerSample = 21.5
 
 // headline publishes 20 million samples a second, which is what the service is
 // to take on two cores beside the publisher. Where the disk cannot take that, what
-// is offered is what 0.6 of its ceiling holds: more would only fill the journal.
-func headline(s *settings) (err error) {
-	t := streamTest{Sources: 8, Channels: 250, RateHz: 10_000, Groups: 2}
-	before, err := s.ceiling(t.Groups, 10)
-	if err != nil {
-		return err
+// is offered is what 0.6 of its slowest stretch holds: more would only fill the journal.
+// A disk that others use too may become slower meanwhile, so that more was offered than
+// that; then it is done again with what it gives now, and both are printed.
+func headline(s *settings) error {
+	const tries = 3
+	before, best, err := s.ceiling(2, 8)
+	for try := 1; err == nil; try++ {
+		var after, bestAfter float64
+		var held bool
+		after, bestAfter, held, err = s.offer(before, best)
+		if err != nil || held || try == tries {
+			break
+		}
+		fmt.Printf("  The disk became slower: more was offered than 0.6 of what it gives now. Again:\n\n")
+		before, best = after, bestAfter
 	}
+	return err
+}
+
+// offer publishes as much as 0.6 of a ceiling of the disk holds. It returns the
+// ceiling behind that, and whether what was offered kept to it.
+func (s *settings) offer(before, best float64) (after, bestAfter float64, held bool, err error) {
+	t := streamTest{Sources: 8, Channels: 250, RateHz: 10_000, Groups: 2}
 	which := "what is asked for"
 	if most := 0.6 * before / writtenPerSample / float64(t.channels()); most < t.RateHz {
-		t.RateHz, which = 100*math.Floor(most/100), "0.6 of the ceiling before"
+		t.RateHz, which = 100*math.Floor(most/100), "0.6 of the ceiling before, its slowest"
 	}
 	most, err := s.mostBytes()
 	if err != nil {
-		return err
+		return 0, 0, false, err
 	}
 	v, folder, err := s.begin("headline", t, s.serveArguments()...)
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
 	if err != nil {
-		return err
+		return 0, 0, false, err
 	}
 	began := time.Now()
 	idleWritten, idleProcessor := v.written(), v.processor()
@@ -179,27 +213,27 @@ func headline(s *settings) (err error) {
 	written, processor := v.written()-idleWritten, v.processor()-idleProcessor
 	if err != nil {
 		v.kill()
-		return err
+		return 0, 0, false, err
 	}
 	if err := v.stop(); err != nil {
-		return err
+		return 0, 0, false, err
 	}
-	after, err := s.ceiling(t.Groups, 10)
-	if err != nil {
-		return err
+	if after, bestAfter, err = s.ceiling(t.Groups, 4); err != nil {
+		return 0, 0, false, err
 	}
 	offered := float64(t.channels()) * t.RateHz
 	reached := report.Samples / report.Seconds
+	held = 0.6*after >= 0.98*offered*writtenPerSample || t.RateHz == 10_000 && report.P99 < 1
 	fmt.Printf("Stream, %d channels at %g Hz, %d sources in %d groups; ended %s\n", t.channels(), t.RateHz, t.Sources, t.Groups, ended)
 	// Of what is offered in real time, the last frame is missing at the end.
 	figure("samples a second, to the last acknowledgement", "%.2f M/s; bar %.2f M/s, as many as were offered (%s) %s", reached/1e6, offered/1e6, which, verdict(reached >= 0.995*offered))
-	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f MB/s before, %.0f MB/s after", before/1e6, after/1e6)
-	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.2f of the ceiling, %.1f bytes a sample", written/1e9, written/1e6/report.took(), written/report.took()/((before+after)/2), written/report.Samples)
+	figure("the disk's ceiling, synced writes of 264 KiB", "%.0f to %.0f MB/s before, %.0f to %.0f MB/s after, by stretches of %d s", before/1e6, best/1e6, after/1e6, bestAfter/1e6, stretch)
+	figure("written to the disk, journal and files", "%.1f GB, %.0f MB/s, %.2f of the slowest, %.1f bytes a sample", written/1e9, written/1e6/report.took(), written/report.took()/min(before, after), written/report.Samples)
 	figure("processor of the service", "%.2f cores, until everything was reduced", processor/report.took())
 	figure("from the last acknowledgement to everything reduced", "%.2f s", report.Drain)
 	figure("publish to reduced", "median %.0f ms, p99 %.0f ms; bar 1 s %s; %d frames not seen", 1e3*report.Median, 1e3*report.P99, verdict(report.P99 < 1 && report.Unseen == 0), report.Unseen)
 	figure("behind the sources' clock, first and last tenth", "%.2f s and %.2f s; no growing lag %s", report.LagStart, report.LagEnd, verdict(report.LagEnd < report.LagStart+1))
-	return nil
+	return after, bestAfter, held, nil
 }
 
 // steady is a quiet test: what the service costs, and how soon a screen shows.
