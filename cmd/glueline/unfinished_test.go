@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -24,9 +25,15 @@ func TestUnfinishedRevision(t *testing.T) {
 	if err := os.Remove(filepath.Join(data, pointerFile)); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Remove(filepath.Join(second, "main.00000000.commit.json")); err != nil {
+	// The demo ends in one cut or two, as its readings and its end fall.
+	records, err := filepath.Glob(filepath.Join(second, "main.*.commit.json"))
+	if err != nil || len(records) == 0 {
+		t.Fatal(records, err)
+	}
+	if err := os.Remove(records[len(records)-1]); err != nil {
 		t.Fatal(err)
 	}
+	part := fmt.Sprintf("revision r2 is not finished: %d of %d cut", len(records)-1, len(records))
 	commands := [][]string{
 		{"compare", first, second, "--quiet"},
 		{"export", second, "--out", filepath.Join(t.TempDir(), "tables"), "--quiet"},
@@ -35,7 +42,7 @@ func TestUnfinishedRevision(t *testing.T) {
 	}
 	for _, args := range commands {
 		status, text, errs := glueline(t.Context(), args...)
-		if status != 1 || !strings.Contains(errs, "revision r2 is not finished: 0 of 1 cut") || !strings.Contains(errs, "--go-on r2") || strings.Contains(text, "damage") {
+		if status != 1 || !strings.Contains(errs, part) || !strings.Contains(errs, "--go-on r2") || strings.Contains(text, "damage") {
 			t.Errorf("%q: %d %s\n%s", args, status, errs, text)
 		}
 	}
