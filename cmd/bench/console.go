@@ -57,7 +57,8 @@ func console(s *settings) (err error) {
 			v.kill()
 		}
 	}()
-	total := 3*s.consoleSeconds + 90 // a browser starts in between
+	beside := min(s.consoleSeconds, 100)      // without the page, before and after it
+	total := s.consoleSeconds + 2*beside + 90 // a browser starts in between
 	published := make(chan error, 1)
 	enough := make(chan struct{})
 	go func() {
@@ -72,7 +73,8 @@ func console(s *settings) (err error) {
 		published <- err
 	}()
 	time.Sleep(5 * time.Second) // the zeros are taken
-	without := v.shareOf(func() { time.Sleep(time.Duration(s.consoleSeconds * 1e9)) })
+	alone := func() { time.Sleep(time.Duration(beside * 1e9)) }
+	without := v.shareOf(alone)
 	var smooth smoothness
 	var looked error
 	with := v.shareOf(func() { smooth, looked = look("http://"+address+"/", s.consoleSeconds) })
@@ -80,7 +82,7 @@ func console(s *settings) (err error) {
 		close(enough)
 		return errors.Join(looked, <-published)
 	}
-	after := v.shareOf(func() { time.Sleep(time.Duration(s.consoleSeconds * 1e9)) })
+	after := v.shareOf(alone)
 	close(enough)
 	if err := <-published; err != nil {
 		return err

@@ -80,9 +80,8 @@ func (s *settings) runAndKill(folder string, cuts uint64) (*killedTest, error) {
 	if _, err := (load{URL: v.url, Test: t, Boot: "recovery", Frames: cuts*framesInCut + behindCut}).publishAll(nil); err != nil {
 		return nil, err
 	}
-	// The journal keeps what the two newest cuts hold; its first message, which is
-	// no frame, went with the first.
-	const wanted = 2*framesInCut + behindCut
+	// The journal keeps what the newest cut holds, and what came after it.
+	const wanted = framesInCut + behindCut
 	for deadline := time.Now().Add(2 * time.Minute); ; time.Sleep(20 * time.Millisecond) {
 		now, err := v.standing()
 		if err != nil {

@@ -22,6 +22,7 @@ type freeWatch struct {
 	again  chan struct{} // look at once
 
 	low     bool
+	tight   bool      // what trimming leaves in the journals' files counts
 	follows bool      // the limits are the disk's
 	said    bool      // that the disk is nearly full
 	lowAt   time.Time // when it was so the last time
@@ -38,6 +39,10 @@ const rewritten = 4 << 20
 
 // trimming is what the disk needs free for so many journals to be trimmed.
 func trimming(groups int) uint64 { return uint64(groups)*rewritten + 1<<20 }
+
+// tightDisks is how often a disk holds what trimming needs, above the mark, that need
+// not count with it.
+const tightDisks = 16
 
 // keepFree is the mark in bytes: as asked, or 1 GiB or 5 % of the disk, whichever is
 // less, but what trimming needs where half the disk has that.
@@ -79,6 +84,7 @@ func (w *freeWatch) look(ctx context.Context) {
 	case free >= w.keep+w.keep/4:
 		w.low = false
 	}
+	w.tight = spare < tightDisks*trimming(len(w.groups))
 	w.say(free, time.Now())
 	room := w.room(spare)
 	followed := w.follows
@@ -139,13 +145,13 @@ func (w *freeWatch) mayRewrite() bool {
 }
 
 // trim trims a group's journal. What leaves it may stay in its file, up to half a
-// block, so that the limit would let in more than the disk got free: where the limits
-// are the disk's, nothing comes until that is looked at again.
+// block, so that the limit would let in more than the disk got free: on a tight disk
+// nothing comes until that is looked at again.
 func (w *freeWatch) trim(ctx context.Context, g *liveGroup, below uint64) error {
 	g.limiting.Lock()
 	defer g.limiting.Unlock()
-	if g.limited {
-		if err := g.journal.SetLimit(ctx, 1); err != nil {
+	if g.tight {
+		if err := g.journal.SetLimit(ctx, shut); err != nil {
 			return err
 		}
 		defer func() {
@@ -168,10 +174,10 @@ func (w *freeWatch) setLimit(ctx context.Context, g *liveGroup, room int64) erro
 	}
 	g.lowDisk.Store(w.low)
 	limit := min(w.limit, max(1, state.Bytes+room))
-	g.limited = limit < w.limit
+	g.tight = w.tight && limit < w.limit
 	g.share.Store(cutShare(limit))
 	// A little is not worth a change.
-	if change := limit - state.MaxBytes; !w.low && g.limited && max(change, -change) < limit/64 {
+	if change := limit - state.MaxBytes; !w.low && limit < w.limit && max(change, -change) < limit/64 {
 		return nil
 	}
 	return g.journal.SetLimit(ctx, limit)

@@ -23,16 +23,20 @@ const mostForEvent = 32 * maxEvent
 // room may refuse one.
 const largestMessage = 1 << 20
 
+// shut is the limit of a journal that takes nothing for the moment in which it is
+// trimmed: it is not full by it.
+const shut = 1
+
 // isFull says whether a journal refuses frames, or soon will: a largest message,
 // or a part of a small limit, does not fit any more.
 func isFull(s *journal.State) bool {
-	return s.MaxBytes > 0 && s.MaxBytes-s.Bytes < min(largestMessage, s.MaxBytes/16)
+	return s.MaxBytes > shut && s.MaxBytes-s.Bytes < min(largestMessage, s.MaxBytes/16)
 }
 
 // isStuck says whether frames may be refused that a cut, or one more, makes room
 // for: the newest cut stays in the journal, so that after a large one it takes two.
 func isStuck(s *journal.State) bool {
-	return s.MaxBytes > 0 && s.MaxBytes-s.Bytes < min(largestMessage, s.MaxBytes/2) && s.Last > s.First
+	return s.MaxBytes > shut && s.MaxBytes-s.Bytes < min(largestMessage, s.MaxBytes/2) && s.Last > s.First
 }
 
 // roomWarning says what is wrong with the room in the journal, and what to do; ""
@@ -47,7 +51,7 @@ func (g *liveGroup) roomWarning(s *journal.State) string {
 		return fmt.Sprintf("the journal of group %s is full, and never trimmed (--keep-journal): publishers are refused, keep their frames and wait; nothing is lost. Start again with a larger --journal-max, or without --keep-journal.", name)
 	case isFull(s):
 		return fmt.Sprintf("the journal of group %s is full: publishers are refused, keep their frames and wait. Nothing is lost; room comes when files end and it is trimmed. If it stays so: is the disk of the results full (the log says so), or --journal-max too small?", name)
-	case s.MaxBytes > 0 && s.Bytes > s.MaxBytes/4*3:
+	case s.MaxBytes > shut && s.Bytes > s.MaxBytes/4*3:
 		return fmt.Sprintf("the journal of group %s is nearly full: it holds %s of %s. Beyond that publishers are refused, keep their frames and wait. Does the lag grow, or can files not be written (the log says so)? Else give more room (--journal-max, or a larger disk).",
 			name, size(s.Bytes), size(s.MaxBytes))
 	}

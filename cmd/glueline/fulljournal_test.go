@@ -125,6 +125,7 @@ func TestFullAndStuck(t *testing.T) {
 		{"a small one half full: a frame may not fit", journal.State{First: 1, Last: 2, Bytes: 150_001, MaxBytes: 300_000}, false, true},
 		{"the disk is low: the limit is what it holds", journal.State{First: 1, Last: 9, Bytes: 500, MaxBytes: 500}, true, true},
 		{"nothing more to trim", journal.State{First: 9, Last: 9, Bytes: 500, MaxBytes: 500}, true, false},
+		{"shut while it is trimmed", journal.State{First: 1, Last: 9, Bytes: 500, MaxBytes: shut}, false, false},
 		{"no limit", journal.State{First: 1, Last: 9, Bytes: 500}, false, false},
 	} {
 		if full, stuck := isFull(&c.s), isStuck(&c.s); full != c.full || stuck != c.stuck {

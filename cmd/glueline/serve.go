@@ -373,7 +373,7 @@ type liveGroup struct {
 	trim     bool
 	pictured bool          // pyramids for the console are made beside the results
 	limiting sync.Mutex    // while the journal's limit is another for a moment
-	limited  bool          // limiting guards it: the limit is the disk's
+	tight    bool          // limiting guards it: the limit is that of a tight disk
 	lowDisk  atomic.Bool   // the limit is what the journal holds
 	disk     *freeWatch    // of an embedded journal
 	share    atomic.Int64  // bytes of the journal that a cut may have
