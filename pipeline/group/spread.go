@@ -23,9 +23,11 @@ const (
 )
 
 // Spread has the channels of large frames reduced by several hands from here on.
-// Without it the reducer does one after the other.
+// Without it, or with nil, the reducer does one after the other.
 func (r *Reducer) Spread(s Spread) {
-	r.spread = s
+	if r.spread = s; s == nil {
+		return
+	}
 	for len(r.hands) < s.Hands() {
 		r.hands = append(r.hands, new(hand))
 	}

@@ -50,6 +50,7 @@ type Live struct {
 	state    state
 	plan     *group.Plan // in force
 	reducer  *group.Reducer
+	hands    *hands
 	decoder  *frame.WireDecoder
 	rawBytes int64
 	uncut    int64 // bytes of the journal since the newest cut
@@ -76,6 +77,9 @@ type item struct {
 // a quarter of a megabyte and what is made of them.
 const liveBatches = 64
 
+// catchingUp is how old a message is, at least, of a journal that is caught up with.
+const catchingUp = 5 * time.Second
+
 // Run works until ctx ends, which is no error, something fails, or what follows
 // goes into another revision, which is ErrRevision. What no cut has made durable
 // is dropped then and comes again from the journal.
@@ -84,6 +88,8 @@ func (l *Live) Run(ctx context.Context, messages Messages) error {
 	if err != nil {
 		return fmt.Errorf("group %s: %w", l.Plan.Name, err)
 	}
+	l.hands = newHands()
+	defer l.hands.Close()
 	l.reduceWith(reducer)
 	l.plan = l.Plan
 	l.decoder = frame.NewWireDecoder(l.plan.Sources())
@@ -257,6 +263,11 @@ func (l *Live) frame(ctx context.Context, m *journal.Message) (full bool, err er
 		return false, err
 	}
 	l.looking.Lock()
+	// Beside readings that have just come, the other processors are the broker's and
+	// the other groups'; what lies in the journal for long is made up for by all.
+	if l.reducer.Spread(nil); time.Since(m.Stored) > catchingUp {
+		l.reducer.Spread(l.hands)
+	}
 	err = l.reducer.Reduce(f, b)
 	l.looking.Unlock()
 	if err != nil {

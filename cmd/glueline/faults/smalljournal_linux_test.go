@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"glueline/pipeline/event"
 	"glueline/pipeline/frame"
 	"glueline/pipeline/group"
 	"glueline/pipeline/journal"
@@ -158,5 +159,32 @@ func TestJournalSmallerThanACut(t *testing.T) {
 			}
 			checkRecomputed(t, o.data, plans)
 		})
+	}
+}
+
+// Where the journals' limits are more than their disk has, but that has room, files
+// end by their size alone: the limits that follow the disk ask for no cut.
+func TestCutsOfALimitThatFollowsTheDisk(t *testing.T) {
+	parallel(t)
+	testFile, plans := benchFile(t)
+	o := options{testFile: testFile, data: filepath.Join(t.TempDir(), "data"), args: []string{"--journal-max", "1000TB", "--idle-cut", "1h"}, cutBytes: 1 << 20}
+	url := o.listening(t)
+	s := start(t, o)
+	s.ready()
+	sendBig(t, s, url, plans, 200)
+	s.stop()
+	raw := filepath.Join(o.data, "raw")
+	for _, p := range plans {
+		cuts := must(archive.Cuts(raw, p.Name))(t)
+		for _, cut := range cuts {
+			for _, e := range must(archive.Read(raw, p.Name, cut))(t).Events {
+				if e.Event.Event == event.Cut {
+					t.Errorf("group %s, cut %d of %d: ended by an event: %s", p.Name, cut, len(cuts), e.Event.Why)
+				}
+			}
+		}
+		if len(cuts) < 5 {
+			t.Errorf("group %s: %d cuts, want some by their size", p.Name, len(cuts))
+		}
 	}
 }
