@@ -149,42 +149,39 @@ func (a *archived) oneLot() error {
 }
 
 // twoProcesses compares what a second process gains with what a second cp does.
-// rereduce syncs what it writes, so the time of cp is that to the end of a sync.
+// rereduce syncs what it writes, so the time of cp is that to the end of a sync. It
+// is timed from where a second process can help on: what goes before, the preview of
+// three cuts, is of the same size however long the test is.
 func (a *archived) twoProcesses() error {
 	path, err := a.changed(8)
 	if err != nil {
 		return err
 	}
-	var gains, copies []float64
-	var ratios []float64
+	var gains, copies, ratios []float64
 	for round := range a.rounds + 1 {
-		one, err := a.revise(8, "--workers=1")
-		if err != nil {
-			return err
+		var made, copied [2]float64
+		for i := range made {
+			if made[i], err = a.make(path, i+1); err != nil {
+				return err
+			}
 		}
-		two, err := took(func() error { return a.pair(path) })
-		if err = errors.Join(err, a.forget()); err != nil {
-			return err
-		}
-		copyOne, err := a.copies(1)
-		if err != nil {
-			return err
-		}
-		copyTwo, err := a.copies(2)
-		if err != nil {
-			return err
+		for i := range copied {
+			if copied[i], err = a.copies(i + 1); err != nil {
+				return err
+			}
 		}
 		if round > 0 {
-			gains, copies = append(gains, one/two), append(copies, copyOne/copyTwo)
-			ratios = append(ratios, (one/two)/(copyOne/copyTwo))
+			gain, ofCopies := made[0]/made[1], copied[0]/copied[1]
+			gains, copies, ratios = append(gains, gain), append(copies, ofCopies), append(ratios, gain/ofCopies)
 		}
 	}
 	result{"gain of two processes to that of two cp, all synced", ratios, 0.9, false, fmt.Sprintf("%.2f, %.2f", median(gains), median(copies))}.print()
 	return nil
 }
 
-// pair makes r2 by two processes.
-func (a *archived) pair(path string) error {
+// make is the time in which so many processes, one or two, make r2 once it is begun.
+func (a *archived) make(path string, processes int) (seconds float64, err error) {
+	defer func() { err = errors.Join(err, a.forget()) }()
 	said := func(c *exec.Cmd) error {
 		out, err := c.CombinedOutput()
 		if err != nil {
@@ -192,6 +189,7 @@ func (a *archived) pair(path string) error {
 		}
 		return nil
 	}
+	syscall.Sync() // what was written before is not timed
 	ended := make(chan error, 1)
 	go func() {
 		ended <- said(a.command("--calibration", path, "--who", "bench", "--why", "to time it", "--workers=1"))
@@ -202,12 +200,16 @@ func (a *archived) pair(path string) error {
 		}
 		select {
 		case err := <-ended:
-			return errors.Join(err, errors.New("it ended before another could help"))
+			return 0, errors.Join(err, errors.New("it ended before another could help"))
 		case <-time.After(time.Millisecond):
 		}
 	}
-	err := said(a.command("--go-on", "r2", "--workers=1"))
-	return errors.Join(<-ended, err)
+	began := time.Now()
+	if processes > 1 {
+		err = said(a.command("--go-on", "r2", "--workers=1"))
+	}
+	err = errors.Join(<-ended, err)
+	return time.Since(began).Seconds(), err
 }
 
 // copies is the time in which so many cp at once, half of the files each where
