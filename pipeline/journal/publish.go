@@ -171,6 +171,11 @@ const zeros = "00000000"
 // NewEventID is random text for an event.
 func NewEventID() string { return rand.Text() }
 
+// eventAttempt is how long an event waits for its acknowledgement. A disk that is
+// behind takes long for what goes before it, and nobody sends an event again: it is
+// longer than for a frame, and less than people wait for an answer.
+const eventAttempt = 20 * time.Second
+
 // PublishEvent appends an event, which is JSON, under its id, and waits until
 // the server has acknowledged it. After an error other than ErrFull it may be
 // there all the same: send it again under the same id.
@@ -178,6 +183,8 @@ func (j *Journal) PublishEvent(ctx context.Context, id string, event []byte) (se
 	if id == "" {
 		return 0, errors.New("publish event: it has no id")
 	}
+	ctx, cancel := context.WithTimeout(ctx, eventAttempt)
+	defer cancel()
 	ack, err := j.conn.js.PublishMsg(ctx, &nats.Msg{
 		Subject: j.names.event(), Header: nats.Header{HeaderEventID: {id}}, Data: event,
 	})
