@@ -9,6 +9,8 @@ import { moment, shown, text } from "./units";
 
 const light = ["#0b7285", "#c2410c", "#6d28d9", "#2f7d32", "#b0187a", "#7a5c00"], dark = ["#5fd3e6", "#ff9d6b", "#bda4ff", "#86d989", "#ff8fd1", "#e6c65c"];
 const MOST = light.length;
+// Curves differ by their strokes too: colour is not the only sign.
+const strokes = [[], [9, 4], [2, 3], [12, 3, 2, 3], [5, 2], [1, 5]];
 
 // A column of the segments, with its unit in its name.
 const unitOf = (name: string) => /\[([^\]]*)\]$/.exec(name)?.[1] ?? "";
@@ -79,7 +81,7 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
       const u = shown(unitOf(name));
       const value = (_: uPlot, v: number) => (v === null ? "" : text(v, unitOf(name)));
       const common = { scale: u.unit, spanGaps: false, points: { show: data[i].raw && data[i].t.length < 400 }, value };
-      series.push({ ...common, stroke: inks[i], width: 0.5, points: { show: false } }, { ...common, stroke: inks[i], width: 0.5, points: { show: false } }, { ...common, stroke: inks[i], width: 1.5, dash: i > 2 ? [6, 3] : undefined });
+      series.push({ ...common, stroke: inks[i], width: 0.5, points: { show: false } }, { ...common, stroke: inks[i], width: 0.5, points: { show: false } }, { ...common, stroke: inks[i], width: 1.5, dash: strokes[i] });
       bands.push({ series: [3 * i + 2, 3 * i + 1], fill: inks[i] + "44" });
       if (!scales[u.unit]) {
         scales[u.unit] = {};
@@ -114,11 +116,10 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
     });
   }
 
-  // Events on the time axis, and where samples are left out.
+  // Events on the time axis, where samples are left out, and what each curve is.
   function marks(u: uPlot) {
     const c = u.ctx;
     c.save();
-    c.font = `${11 * devicePixelRatio}px sans-serif`;
     for (const e of events) {
       if (e.ms < span.from || e.ms > span.to) continue;
       const x = Math.round(u.valToPos(e.ms / 1000, "x", true));
@@ -131,6 +132,23 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
       c.fillStyle = inks[i];
       c.fillRect(u.valToPos(d.t[k] / 1000, "x", true) - 1, u.bbox.top + u.bbox.height - 5 * devicePixelRatio * (i + 1), 3, 4 * devicePixelRatio);
     }));
+    const size = devicePixelRatio, style = getComputedStyle(document.documentElement), x = u.bbox.left + 8 * size;
+    c.font = `${12 * size}px sans-serif`;
+    c.textAlign = "left";
+    c.textBaseline = "middle";
+    c.lineWidth = 2 * size;
+    chosen.forEach((name, i) => {
+      const label = `${short(name)}, ${shown(unitOf(name)).unit}`, y = u.bbox.top + (12 + 18 * i) * size;
+      c.globalAlpha = 0.8;
+      c.fillStyle = style.getPropertyValue("--card");
+      c.fillRect(x - 4 * size, y - 9 * size, c.measureText(label).width + 52 * size, 18 * size);
+      c.globalAlpha = 1;
+      c.setLineDash(strokes[i].map((d) => d * size));
+      c.strokeStyle = inks[i];
+      c.beginPath(); c.moveTo(x, y); c.lineTo(x + 36 * size, y); c.stroke();
+      c.fillStyle = style.getPropertyValue("--ink");
+      c.fillText(label, x + 42 * size, y);
+    });
     c.restore();
   }
 
@@ -191,7 +209,8 @@ export function traces(test: Test, into: HTMLElement, first?: string): () => voi
   const svg = () => {
     const w = 1200, hh = 500, lines = data.map((d, i) => {
       const v = d.mean.filter((x) => x !== null) as number[], lo = Math.min(...v), hi = Math.max(...v);
-      return `<polyline fill="none" stroke="${inks[i]}" points="${d.t.map((t, k) => d.mean[k] === null ? "" : `${(((t - span.from) / (span.to - span.from)) * w).toFixed(1)},${(hh - (((d.mean[k] as number) - lo) / (hi - lo || 1)) * hh).toFixed(1)}`).join(" ")}"/><text x="4" y="${16 * (i + 1)}" fill="${inks[i]}">${chosen[i].replace(/[<&]/g, "")}: ${text(lo, unitOf(chosen[i]))} to ${text(hi, unitOf(chosen[i]))}</text>`;
+      const stroke = `fill="none" stroke="${inks[i]}" stroke-dasharray="${strokes[i].join(" ") || "none"}"`;
+      return `<polyline ${stroke} points="${d.t.map((t, k) => d.mean[k] === null ? "" : `${(((t - span.from) / (span.to - span.from)) * w).toFixed(1)},${(hh - (((d.mean[k] as number) - lo) / (hi - lo || 1)) * hh).toFixed(1)}`).join(" ")}"/><path ${stroke} stroke-width="2" d="M4 ${16 * i + 12}h36"/><text x="46" y="${16 * (i + 1)}" fill="${inks[i]}">${chosen[i].replace(/[<&]/g, "")}: ${text(lo, unitOf(chosen[i]))} to ${text(hi, unitOf(chosen[i]))}</text>`;
     });
     save("traces.svg", new Blob([`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ${w} ${hh}" font-family="sans-serif" font-size="13">${lines.join("")}</svg>`], { type: "image/svg+xml" }));
   };
