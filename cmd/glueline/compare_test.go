@@ -208,6 +208,7 @@ func TestCompareSaysWhatOneSideLacks(t *testing.T) {
 // The revisions of a service: each is a draft, explain and compare agree on what a
 // value is in either, and the damage is that of glueline drift.
 func TestRevisionsCompared(t *testing.T) {
+	t.Parallel()
 	out := filepath.Join(t.TempDir(), "demo")
 	if status, _, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "2h", "--quiet"); status != 0 {
 		t.Fatal(errs)

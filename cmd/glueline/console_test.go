@@ -90,6 +90,7 @@ type saw struct {
 // The page is driven in a real browser: every view in each theme and size, a gauge
 // that opened, single samples, a changed constant, a lost connection.
 func TestConsoleInABrowser(t *testing.T) {
+	t.Parallel()
 	ctx, stop := context.WithTimeout(t.Context(), 9*time.Minute)
 	defer stop()
 	out, shots := filepath.Join(t.TempDir(), "demo"), os.Getenv("GLUELINE_SHOTS") // a folder where screenshots stay

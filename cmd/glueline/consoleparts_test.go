@@ -35,6 +35,7 @@ func articleOfDemo(t *testing.T, length string) *consoleArticle {
 // The raw ratio and the shares that are worked back from strain are those that the
 // raw frames give: at any time, of any channel, over zeros and lost sensors.
 func TestPartsAreWhatWasRead(t *testing.T) {
+	t.Parallel()
 	a := articleOfDemo(t, "3h")
 	archive, err := a.archive.of(a.svc.data)
 	if err != nil {

@@ -71,6 +71,7 @@ func certificateFiles(t *testing.T, dir string) (cert, key string) {
 // are read while it is looked at: who may do what, each action asked back once,
 // gauges that are pressed, an alarm that is answered for, what is saved.
 func TestConsoleBehindSignIn(t *testing.T) {
+	t.Parallel()
 	ctx, stop := context.WithTimeout(t.Context(), 8*time.Minute)
 	defer stop()
 	dir, shots := t.TempDir(), os.Getenv("GLUELINE_SHOTS")

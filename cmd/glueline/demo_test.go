@@ -14,6 +14,7 @@ import (
 // The demo runs through the stream, and what comes out is what the offline
 // reduction of the same files makes, byte for byte.
 func TestDemoIsTheReductionOfItsFiles(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	out := filepath.Join(dir, "demo")
 	status, said, errs := glueline(t.Context(), "demo", "--out", out, "--duration", "6h", "--quiet")

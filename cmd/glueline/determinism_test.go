@@ -73,6 +73,7 @@ func digests(t *testing.T, dir string) map[string]string {
 
 // The same input gives the same bytes, wherever and however it is reduced.
 func TestSameBytesInAnySurroundings(t *testing.T) {
+	t.Parallel()
 	options := simulate.Options{Seed: 9, Duration: time.Hour, Rate: 1.5}
 	truth, err := simulate.Write(t.TempDir(), options, nil)
 	if err != nil {

@@ -158,6 +158,7 @@ func driftOf(t *testing.T, args ...string) map[string]health.Channel {
 // driftsim, which shares no code with what judges. A grid that tires is not among
 // them: its load cycles are faster than these samples.
 func TestDriftNamesTheCause(t *testing.T) {
+	t.Parallel()
 	for _, kind := range []string{
 		driftsim.Healthy, driftsim.Moisture, driftsim.Creep, driftsim.Connector, driftsim.LeadHeat, driftsim.Debond, driftsim.SelfHeating,
 		driftsim.Instrument, driftsim.Structure, driftsim.ThermalResidue,

@@ -248,6 +248,7 @@ func (f *fortnight) reduce(all map[string]driftsim.Channel) string {
 // channels that know less are those of make drift. GLUELINE_DRIFT draws another
 // article.
 func TestFortnight(t *testing.T) {
+	t.Parallel()
 	seed := uint64(1)
 	if os.Getenv("GLUELINE_DRIFT") != "" {
 		seed = rand.Uint64()
