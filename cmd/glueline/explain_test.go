@@ -108,6 +108,10 @@ func TestExplainWherePlansChangeWithinACut(t *testing.T) {
 		"--from", "2026-05-04T06:15:00Z", "--who", "M. Arkle", "--why", "the plugs were exchanged", "--quiet"); status != 0 {
 		t.Fatal(errs)
 	}
+	// What 64 bits of nanoseconds do not hold would be another time, among the readings.
+	if status, _, errs := glueline(t.Context(), "rereduce", data, "--calibration", test, "--from", "2999-01-01T00:00:00Z", "--preview", "--quiet"); status == 0 || !strings.Contains(errs, "1678 to 2261") {
+		t.Errorf("from the year 2999 on: %d %s", status, errs)
+	}
 	for _, at := range []string{"06:05:00", "06:14:59", "06:15:00", "06:15:01", "06:29:00"} {
 		for _, channel := range []string{"skin-1", "skin-5", "skin-9"} {
 			if status, _, errs := glueline(t.Context(), "explain", data, channel, "2026-05-04T"+at+"Z"); status != 0 {

@@ -115,6 +115,9 @@ func (c *rereduceCommand) span() (from, to *time.Time, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s %q; write the time with its offset, for example 2026-05-04T06:00:00Z", flag, text)
 		}
+		if !time.Unix(0, t.UnixNano()).Equal(t) {
+			return nil, fmt.Errorf("%s %q: readings have times from 1678 to 2261", flag, text)
+		}
 		return &t, nil
 	}
 	if from, err = read("--from", c.From); err != nil {

@@ -47,7 +47,8 @@ func (t *Test) CheckTarget(text string) error {
 	if text == "" {
 		return nil
 	}
-	_, _, rest, wrong := parseNumber(foldText(text), nil)
+	digits, ten, rest, wrong := parseNumber(foldText(text), nil)
+	_, finite := unit{factor: 1}.apply(digits, ten)
 	unit := foldUnit(strings.TrimSpace(rest))
 	own := t.auxiliaryUnits()
 	example := "250 kN"
@@ -56,7 +57,7 @@ func (t *Test) CheckTarget(text string) error {
 	}
 	kind := loadKind(unit)
 	switch {
-	case wrong != nil || unit == "":
+	case wrong != nil || !finite || unit == "":
 		return fmt.Errorf("the target %q is no number with its unit; write for example %q", text, example)
 	case unit == "%" || kind != "" && len(own) == 0:
 		return nil

@@ -17,7 +17,7 @@ func TestTargets(t *testing.T) {
 		{"5 MPa", "is a pressure or stress"}, {"3 m", "is a length"}, {"100 °C", "is a temperature"}, {"25 t", "is a mass"}, {"12 kN m", "is a moment"},
 		{"250 KN", `the unit "KN" of the target "250 KN" is not known; those of the test file are kN, mWS. Write for example "250 kN"`},
 		{"250", `no number with its unit; write for example "250 kN"`},
-		{"full", `the target "full" is no number`}, {"2,5 kN", `the target "2,5 kN" is no number`},
+		{"full", `the target "full" is no number`}, {"2,5 kN", `the target "2,5 kN" is no number`}, {"1e400 kN", `the target "1e400 kN" is no number`},
 	} {
 		switch err := test.CheckTarget(c.text); {
 		case (err == nil) != (c.says == ""):
