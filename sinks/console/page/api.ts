@@ -34,6 +34,7 @@ export async function carryOut(what: string, fields: Record<string, string>, int
     const asked = await post("ask", { what, fields });
     const yes = h("button", { class: "main", type: "button" }, "Yes, do it");
     const no = h("button", { type: "button", click: () => into.replaceChildren(h("p", {}, "Nothing was done.")) }, "No");
+    yes.addEventListener("keydown", (e) => { if (e.repeat) e.preventDefault(); }); // a key that is held has not answered
     yes.addEventListener("click", async () => {
       const said = h("pre", { tabindex: 0, "aria-label": "What the command says" }, "…");
       const state = h("p", { role: "status" }, "under way");

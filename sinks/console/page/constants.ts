@@ -29,6 +29,8 @@ export function constants(_: Test, into: HTMLElement): () => void {
       const from = input("holds from (a time with its zone; empty: from the first day)"), to = input("and up to"), who = input("Who", me.who), why = input("Why"), answer = h("div", { id: "answer" });
       who.i.readOnly = me.who !== "";
       const fields = (): Record<string, string> => ({ text: text.value, from: from.i.value, to: to.i.value });
+      // What is asked back is what stands there: a change takes the question away.
+      form.addEventListener("input", () => { if (answer.querySelector('[aria-label="Please confirm"]')) answer.replaceChildren(h("p", {}, "Changed since the question: preview or apply again.")); });
       const changed = () => { if (text.value !== k.text) return true; answer.replaceChildren(h("p", {}, "Nothing is changed in the text yet.")); return false; };
       form.replaceChildren(h("h2", {}, `In force: ${k.digest}`), h("label", {}, h("span", {}, "The test file. Change a constant, look at the preview, then apply."), text), h("div", { class: "row" }, from.l, to.l, who.l, why.l),
         me.role === "operator" ? h("div", { class: "row" }, h("button", { type: "button", id: "preview", click: () => changed() && carryOut("preview", fields(), answer) }, "Preview"),

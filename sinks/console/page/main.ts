@@ -21,7 +21,8 @@ let leave = () => {};
 let test: Test;
 
 function show() {
-  const [name, first] = location.hash.slice(1).split("/").map(decodeURIComponent);
+  const word = (part: string) => { try { return decodeURIComponent(part); } catch { return part; } };
+  const [name, first] = location.hash.slice(1).split("/").map(word);
   const view = views.find((v) => v[0] === name) ?? views[0];
   for (const a of by("views").querySelectorAll("a")) a.getAttribute("href") === "#" + view[0] ? a.setAttribute("aria-current", "page") : a.removeAttribute("aria-current");
   leave();
